@@ -1,0 +1,1 @@
+"""gridfit: measured plants and objective search for closed-loop slip control grids."""

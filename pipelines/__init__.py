@@ -1,0 +1,1 @@
+"""The jobs built on gridfit: command line, tracking, reports."""
