@@ -143,3 +143,9 @@ def nearest(name: str, names: Iterable[str]) -> str:
     lowered = {item.lower(): item for item in known}
     match = difflib.get_close_matches(name.lower(), list(lowered), n=1, cutoff=0.6)
     return f"did you mean '{lowered[match[0]]}'?" if match else ""
+
+
+def suggestion(name: str, names: Iterable[str], otherwise: str) -> str:
+    """Return `nearest` as a sentence of its own, or `otherwise` when nothing is near."""
+    question = nearest(name, names)
+    return question[:1].upper() + question[1:] if question else otherwise
