@@ -3,19 +3,15 @@
 Arrays in, arrays out. Functions of bare quantities come first; those that read a car sheet come last.
 """
 
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gridfit import tyresize
+from gridfit.carsheet import CarSheet
 from gridfit.errors import InputError
-
-if TYPE_CHECKING:
-    from gridfit.carsheet import CarSheet
-
-STANDARD_GRAVITY_MPS2 = 9.80665
-"""Exact [m/s2]; CGPM 1901, NIST SP 330."""
+from gridfit.units import GRAVITY_MPS2, RPM_PER_RADPS
 
 AIR_GAS_CONSTANT = 287.05287
 """Specific gas constant of dry air [J/(kg K)]; ISO 2533."""
@@ -25,8 +21,6 @@ AIR_DENSITY_KGPM3 = 1.225
 
 ROLLING_RESISTANCE = 0.013
 """Rolling force over load [1], car tyres on asphalt 0.010 to 0.016; Bosch handbook (from memory)."""
-
-RADPS_PER_RPM = 2.0 * np.pi / 60.0
 
 
 def _array(values: ArrayLike) -> NDArray[np.float64]:
@@ -60,12 +54,12 @@ def speed_mps_at_rpm(rpm: ArrayLike, ratio: ArrayLike, radius_m: ArrayLike) -> N
     radius_m : float64[...]
         Rolling radius [m].
     """
-    return RADPS_PER_RPM * _array(rpm) * _array(radius_m) / _array(ratio)
+    return _array(rpm) / RPM_PER_RADPS * _array(radius_m) / _array(ratio)
 
 
 def rpm_at_speed_mps(speed_mps: ArrayLike, ratio: ArrayLike, radius_m: ArrayLike) -> NDArray[np.float64]:
     """Return the engine speed [1/min] at a tread speed [m/s]; arguments as in `speed_mps_at_rpm`."""
-    return _array(speed_mps) * _array(ratio) / (RADPS_PER_RPM * _array(radius_m))
+    return _array(speed_mps) * _array(ratio) / _array(radius_m) * RPM_PER_RADPS
 
 
 def wheel_force_n(
@@ -181,7 +175,7 @@ def rolling_radius_m(size: str) -> float:
     return tyresize.parse(size).rolling_radius_m
 
 
-def overall_ratio(sheet: "CarSheet", gear: ArrayLike) -> NDArray[np.float64]:
+def overall_ratio(sheet: CarSheet, gear: ArrayLike) -> NDArray[np.float64]:
     """Return gear ratio times final drive [engine turns per wheel turn].
 
     Parameters
@@ -208,13 +202,13 @@ def overall_ratio(sheet: "CarSheet", gear: ArrayLike) -> NDArray[np.float64]:
     return _array(ratios[index - 1] * sheet.gearbox.final_drive)
 
 
-def driven_share(sheet: "CarSheet") -> float:
+def driven_share(sheet: CarSheet) -> float:
     """Return the static load on the driven axle over the weight of the car [1]."""
     front = float(sheet.car.front_weight_pct) / 100.0
     return front if sheet.car.drive == "fwd" else 1.0 - front
 
 
-def axle_load_n(sheet: "CarSheet", acceleration_mps2: ArrayLike = 0.0) -> NDArray[np.float64]:
+def axle_load_n(sheet: CarSheet, acceleration_mps2: ArrayLike = 0.0) -> NDArray[np.float64]:
     """Return the load on the driven axle [N] while the car accelerates.
 
     Parameters
@@ -231,12 +225,12 @@ def axle_load_n(sheet: "CarSheet", acceleration_mps2: ArrayLike = 0.0) -> NDArra
     Source: Gillespie 1992, ch. 1 (from memory).
     """
     car = sheet.car
-    weight = car.mass_kg * STANDARD_GRAVITY_MPS2
+    weight = car.mass_kg * GRAVITY_MPS2
     transfer = car.mass_kg * _array(acceleration_mps2) * car.cg_height_m / car.wheelbase_m
     load = driven_share(sheet) * weight + (transfer if car.drive == "rwd" else -transfer)
     return _array(np.clip(load, 0.0, weight))
 
 
-def full_throttle_torque_nm(sheet: "CarSheet", rpm: ArrayLike) -> NDArray[np.float64]:
+def full_throttle_torque_nm(sheet: CarSheet, rpm: ArrayLike) -> NDArray[np.float64]:
     """Return crank torque at full throttle [Nm], linear in the sheet's curve and held at both ends."""
     return _array(np.interp(_array(rpm), _array(sheet.engine.rpm), _array(sheet.engine.torque_nm)))

@@ -45,7 +45,8 @@ def magic_formula(
     Source: Pacejka, Tire and Vehicle Dynamics, 3rd ed. 2012, ch. 4 (from memory).
     """
     x = np.multiply(b, kappa)
-    phase = x - np.multiply(e, x - np.arctan(x))
+    # Regrouped: B k - E (B k - atan B k) loses every digit of the arc tangent at large slip with E = 1.
+    phase = np.subtract(1.0, e) * x + np.multiply(e, np.arctan(x))
     return np.asarray(np.multiply(d, np.sin(np.multiply(c, np.arctan(phase)))), dtype=np.float64)
 
 
@@ -62,7 +63,7 @@ def _peak_abscissa(c: ArrayLike, e: ArrayLike) -> NDArray[np.float64]:
     target = np.where(reachable, target, np.nan)
     x = target.copy()
     for _ in range(_NEWTON_STEPS):
-        excess = x - curvature * (x - np.arctan(x)) - target
+        excess = (1.0 - curvature) * x + curvature * np.arctan(x) - target
         step = excess / (1.0 - curvature * x * x / (1.0 + x * x))
         x = x - step
         if not np.any(np.abs(step) > 1e-15 * np.abs(x)):
