@@ -1,4 +1,4 @@
-"""The car sheet: what the owner writes about a car, read and checked; every missing figure is stood in for."""
+"""The car sheet: what the owner writes about a car, read and checked; what is missing is stood in for."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
