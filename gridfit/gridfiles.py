@@ -134,7 +134,7 @@ def target_csv(speed_kmh: Floats, slip_pct: Floats, units: str) -> str:
 
 
 def cut_csv(slip_error_pct: Floats, gear: Floats, cut_pct: Floats) -> str:
-    """Return the cut grid as CSV: slip errors [percentage points] in the first row, then a row per gear [%]."""
+    """Return the cut grid as CSV: slip errors [percentage points] in the first row, a row per gear [%]."""
     rows = [[f"{one:g}", *_texts(cells)] for one, cells in zip(gear, cut_pct, strict=True)]
     return _csv_text([["gear / slip error [%]", *_texts(slip_error_pct)], *rows])
 

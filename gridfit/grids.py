@@ -8,17 +8,9 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from gridfit import gridfiles
+from gridfit import gridchecks, gridfiles
 from gridfit.errors import InputError, Problem
-from gridfit.gridchecks import (
-    Floats,
-    axis_problems,
-    cell_problems,
-    gear_problems,
-    negative_error_problems,
-    refuse,
-    shape_problems,
-)
+from gridfit.gridchecks import Floats
 
 if TYPE_CHECKING:
     from gridfit.carsheet import CarSheet
@@ -59,12 +51,13 @@ class TargetGrid:
     def __post_init__(self) -> None:
         for name in ("speed_kmh", "slip_pct"):
             object.__setattr__(self, name, _read_only(getattr(self, name)))
-        refuse(self._problems())
+        gridchecks.refuse(self._problems())
 
     def _problems(self) -> Iterable[Problem]:
-        yield from axis_problems("target.speed_kmh", self.speed_kmh, SPEED_RANGE_KMH, "km/h")
-        yield from cell_problems("target.slip_pct", self.slip_pct, SLIP_RANGE_PCT, "%")
-        yield from shape_problems("target.slip_pct", self.slip_pct, self.speed_kmh.shape, "one per speed")
+        speed, slip = self.speed_kmh, self.slip_pct
+        yield from gridchecks.axis_problems("target.speed_kmh", speed, SPEED_RANGE_KMH, "km/h")
+        yield from gridchecks.cell_problems("target.slip_pct", slip, SLIP_RANGE_PCT, "%")
+        yield from gridchecks.shape_problems("target.slip_pct", slip, speed.shape, "one per speed")
 
     def at(self, speed_kmh: ArrayLike) -> Floats:
         """Return the target slip at a speed: linear between breakpoints, held at both ends.
@@ -79,10 +72,8 @@ class TargetGrid:
         float64[S]
             Target slip [%].
         """
-        return np.asarray(
-            np.interp(np.asarray(speed_kmh, dtype=np.float64), self.speed_kmh, self.slip_pct),
-            dtype=np.float64,
-        )
+        speed = np.asarray(speed_kmh, dtype=np.float64)
+        return np.asarray(np.interp(speed, self.speed_kmh, self.slip_pct), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,23 +102,21 @@ class CutGrid:
     def __post_init__(self) -> None:
         for name in ("slip_error_pct", "gear", "cut_pct"):
             object.__setattr__(self, name, _read_only(getattr(self, name)))
-        refuse(self._problems())
+        gridchecks.refuse(self._problems())
 
     def _problems(self) -> Iterable[Problem]:
-        shape = (self.gear.size, self.slip_error_pct.size)
-        meaning = "a row per gear, a value per slip error"
-        yield from axis_problems(
-            "cut.slip_error_pct", self.slip_error_pct, ERROR_RANGE_PCT, "percentage points"
-        )
-        yield from axis_problems("cut.gear", self.gear, GEAR_RANGE, "a gear number", least=1)
-        yield from gear_problems(self.gear)
-        yield from shape_problems("cut.cut_pct", self.cut_pct, shape, meaning)
-        yield from cell_problems("cut.cut_pct", self.cut_pct, CUT_RANGE_PCT, "%")
-        if self.cut_pct.shape == shape:
-            yield from negative_error_problems(self.slip_error_pct, self.cut_pct)
+        error, cut = self.slip_error_pct, self.cut_pct
+        shape = (self.gear.size, error.size)
+        yield from gridchecks.axis_problems("cut.slip_error_pct", error, ERROR_RANGE_PCT, "percentage points")
+        yield from gridchecks.axis_problems("cut.gear", self.gear, GEAR_RANGE, "a gear number", least=1)
+        yield from gridchecks.gear_problems(self.gear)
+        yield from gridchecks.shape_problems("cut.cut_pct", cut, shape, "a row per gear, a value per error")
+        yield from gridchecks.cell_problems("cut.cut_pct", cut, CUT_RANGE_PCT, "%")
+        if cut.shape == shape:
+            yield from gridchecks.negative_error_problems(error, cut)
 
     def row(self, gear: float) -> Floats:
-        """Return a gear's row, float64[E] [%]; that of the nearest gear (the lower of two) when it has none."""
+        """Return a gear's row, float64[E] [%]; that of the nearest gear (the lower of two) if it has none."""
         row: Floats = self.cut_pct[int(np.argmin(np.abs(self.gear - gear)))]
         return row
 
@@ -277,10 +266,7 @@ def common_practice(sheet: "CarSheet") -> GridPair:
     Returns
     -------
     GridPair
-
-    Notes
-    -----
-    Common practice, no source.
+        Common practice, no source.
     """
     speed, error = sheet.speed_breakpoints_kmh, sheet.error_breakpoints_pct
     slip = 100.0 * START_SLIP_KMH / np.maximum(speed, sheet.controller.min_speed_kmh)
