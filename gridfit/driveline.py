@@ -153,7 +153,7 @@ def traction_limit_g(
     lever = _array(cg_height_m) / _array(wheelbase_m)
     if drive == "fwd":
         return grip * share / (1.0 + grip * lever)
-    lift = np.where(lever > 0.0, (1.0 - share) / np.where(lever > 0.0, lever, 1.0), np.inf)
+    lift = (1.0 - share) / np.maximum(lever, 1e-9)
     free = grip * lever < 1.0
     limit = np.where(free, grip * share / np.where(free, 1.0 - grip * lever, 1.0), np.inf)
     return np.minimum(limit, lift)
