@@ -1,0 +1,179 @@
+"""The plant driven by logged throttle and cut over short windows: what the next speeds should have been.
+
+The same equations and packing as `gridfit.simulate.kernel`, without the controller: the inputs are the log's.
+Compiled, scalar, parallel over parameter sets and windows. Imports nothing of ours but the kernel's columns.
+"""
+
+from math import ceil, exp, sqrt
+
+import numpy as np
+from numba import njit, prange
+
+from gridfit.simulate import kernel as k
+
+STEP_S = 0.0025
+"""Largest time step between two log samples [s]."""
+N_NUISANCE = 4
+"""Nuisances of a window: driven and undriven speed at its start [m/s], relaxed slip [1], log grip [1]."""
+
+
+@njit(inline="always")
+def _between(time, values, at, j):
+    """Linear interpolation at a time, walking back from sample j; held before the first sample."""
+    while j > 0 and time[j] > at:
+        j -= 1
+    if time[j] > at or j + 1 >= time.size:
+        return values[j]
+    x = (at - time[j]) / (time[j + 1] - time[j])
+    x = 1.0 if x > 1.0 else x
+    return values[j] + x * (values[j + 1] - values[j])
+
+
+@njit(inline="always")
+def _fetch(table, x, last):
+    x = x if x < last else last
+    x = x if x > 0.0 else 0.0
+    j = int(x)
+    return table[j] + (x - j) * (table[j + 1] - table[j])
+
+
+@njit(inline="always")
+def _rising(table, wanted):
+    scale = k.TABLE_MAX / (k.TABLE - 1)
+    low, high = 0.0, 1.0
+    for _ in range(20):
+        middle = 0.5 * (low + high)
+        if _fetch(table, middle / scale, k.TABLE - 1.001) * middle < wanted:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def predict_window(
+    pre, first, last, time, throttle, cut, driven, lateral, grip, start, car, gear, friction, torque, rpm_step,
+    idle, out_w, out_v,
+):  # fmt: skip
+    """Predict one window.
+
+    Parameters
+    ----------
+    pre, first, last : int
+        Sample from which the inputs' lags are run up, first sample of the window, and one past its last.
+    time, throttle, cut, driven : float64[S]
+        Log: time [s], throttle [1], cut [1], driven speed [m/s] (for the engine speed ahead of the window).
+    lateral : float
+        Lateral acceleration over g [1].
+    grip : float
+        Log of the run's and compound's grip over the plant's [1].
+    start : float64[4]
+        Nuisances: speeds at the first sample [m/s], relaxed slip less the kinematic one [1], log grip [1].
+    car, gear, friction, torque, rpm_step, idle
+        As packed by `gridfit.simulate.packing`; idle speed [1/min].
+    out_w, out_v : float64[S]
+        Written at the window's samples: driven and undriven speed [m/s].
+    """
+    q, e = throttle[pre], cut[pre]
+    per_slip, per_rpm = (k.TABLE - 1) / k.TABLE_MAX, 1.0 / rpm_step
+    last_r, last_t = k.TABLE - 1.001, torque.size - 1.001
+    w, v = start[0], start[1]
+    kappa = (w - v) / v + start[2]
+    scale = exp(grip + start[3])
+    use = min(0.8, abs(lateral) / (car[k.C_MU] * scale))
+    ry = _rising(friction, use) if use > 0.02 else 0.0
+    z = 0.0
+    a, wd = 0.0, 0.0
+    fresh = True
+    for j in range(pre, last - 1):
+        if j == first:
+            out_w[j], out_v[j] = w, v
+        span = time[j + 1] - time[j]
+        n = int(ceil(span / STEP_S))
+        h = span / n
+        a_q, a_e = exp(-h / car[k.C_TAUI]), exp(-h / car[k.C_TAUC])
+        b_z = 1.0 - exp(-h / car[k.C_TAUZ])
+        for i in range(n):
+            t = time[j] + (i + 0.5) * h
+            speed = w if j >= first else driven[j]
+            rpm = max(speed * gear[k.G_RPM], idle)
+            u = throttle[j] + (i + 0.5) / n * (throttle[j + 1] - throttle[j])
+            c = _between(time, cut, t - car[k.C_DEAD] - car[k.C_CYCLES] * 120.0 / rpm, j)
+            q_old, e_old = q, e
+            q = u + a_q * (q - u)
+            e = c + a_e * (e - c)
+            if j < first:
+                continue
+            q_mid, e_mid = 0.5 * (q + q_old), 0.5 * (e + e_old)
+            vh, wh = v + 0.5 * h * a, w + 0.5 * h * wd
+            half = 0.25 * h / car[k.C_SIGMA] * v
+            k_mid = (kappa * (1.0 - half) + 0.5 * h / car[k.C_SIGMA] * (wh - vh)) / (1.0 + half)
+            r = k_mid / (car[k.C_KP] * (1.0 - car[k.C_SKP] * (vh - 15.0)))
+            friction_here = _fetch(friction, per_slip * sqrt(r * r + ry * ry), last_r)
+            mu = car[k.C_MU] * (1.0 - car[k.C_SMU] * (vh - 15.0)) * scale
+            rest = car[k.C_ROLL] + car[k.C_DRAG] * vh * vh
+            if fresh:
+                # the load follows the acceleration, which is taken as steady at the window's start
+                fz = car[k.C_FZ0]
+                for _ in range(6):
+                    fx = mu * (1.0 - car[k.C_SLOAD] * (fz / car[k.C_FZ0] - 1.0)) * fz * friction_here * r
+                    z = (fx - rest) / car[k.C_MASS]
+                    fz = max(car[k.C_FZ0] + car[k.C_CZ] * z, 0.05 * car[k.C_FZ0])
+                a = z
+                fresh = False
+            zh = z + 0.5 * b_z * (a - z)
+            fz = max(car[k.C_FZ0] + car[k.C_CZ] * zh, 0.05 * car[k.C_FZ0])
+            fx = mu * (1.0 - car[k.C_SLOAD] * (fz / car[k.C_FZ0] - 1.0)) * fz * friction_here * r
+            drive = q_mid * gear[k.G_FORCE] * _fetch(torque, per_rpm * gear[k.G_RPM] * wh, last_t)
+            a = (fx - rest) / car[k.C_MASS]
+            wd = (drive * (1.0 - car[k.C_ETA] * e_mid) - fx) / gear[k.G_INERTIA]
+            half = 0.5 * h / car[k.C_SIGMA] * vh
+            w_new, v_new = w + h * wd, v + h * a
+            slip_speed = 0.5 * (w + w_new) - 0.5 * (v + v_new)
+            kappa = (kappa * (1.0 - half) + h / car[k.C_SIGMA] * slip_speed) / (1.0 + half)
+            w, v = w_new, v_new
+            z = z + b_z * (a - z)
+        if j + 1 >= first:
+            out_w[j + 1], out_v[j + 1] = w, v
+
+
+@njit(cache=True, parallel=True, nogil=True)
+def predict(
+    bounds, gear_of, time, throttle, cut, driven, lateral, grip, start, car, gears, friction, torque, rpm_step,
+    idle,
+):  # fmt: skip
+    """Predict every window under every parameter set.
+
+    Parameters
+    ----------
+    bounds : int64[W, 3]
+        Run-up, first sample and one past the last sample of each window.
+    gear_of : int64[W]
+        Row of each window's gear.
+    time, throttle, cut, driven : float64[S]
+        Samples of all runs, one after the other.
+    lateral : float64[W]
+        Lateral acceleration over g.
+    grip : float64[B, W]
+        Log grip of each window's run and compound under each parameter set.
+    start : float64[B, W, 4]
+        Nuisances.
+    car, gears, friction : float64[B, ...]
+        Packed parameter sets.
+    torque, rpm_step, idle
+        As in `predict_window`.
+
+    Returns
+    -------
+    float64[B, 2, S]
+        Driven and undriven speed [m/s] at the windows' samples, 0 elsewhere.
+    """
+    sets, windows = car.shape[0], bounds.shape[0]
+    out = np.zeros((sets, 2, time.size))
+    for job in prange(sets * windows):
+        b, n = job // windows, job % windows
+        predict_window(
+            bounds[n, 0], bounds[n, 1], bounds[n, 2], time, throttle, cut, driven, lateral[n], grip[b, n],
+            start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque, rpm_step, idle, out[b, 0], out[b, 1],
+        )  # fmt: skip
+    return out

@@ -1,0 +1,167 @@
+"""Car sheet and plant draws -> the kernel's rows: constants per draw, per gear, and friction tables.
+
+The same packing serves the scored episodes, the fit's windows and the reference solution, so that all three
+are one model.
+"""
+
+from dataclasses import dataclass
+from math import ceil, pi
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gridfit.carsheet import CarSheet
+from gridfit.simulate import kernel as k
+from gridfit.simulate.parameters import INDEX, MAX_GEARS, Floats
+from gridfit.tyre import magic_formula, magic_formula_from_peak
+
+GRAVITY_MPS2 = 9.80665
+"""Standard gravity [m/s2] (CGPM 1901)."""
+AIR_DENSITY_KGPM3 = 1.225
+"""Air at 15 C and 1013.25 hPa [kg/m3] (ISO 2533, from memory)."""
+TORQUE_POINTS = 1024
+LIMITER_WIDTH = 0.02
+"""Share of the limit over which the rev limiter takes the torque away [1]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """The kernel's view of a plant.
+
+    Parameters
+    ----------
+    car : float64[D, N_CAR]
+        Constants per draw.
+    gears : float64[D, G, N_GEAR]
+        Constants per draw and gear.
+    friction : float64[D, TABLE]
+        Normalised friction over normalised slip.
+    torque : float64[Q]
+        Full-throttle torque on a uniform speed axis [N m].
+    rpm_step : float
+        Step of that axis [1/min].
+    """
+
+    car: Floats
+    gears: Floats
+    friction: Floats
+    torque: Floats
+    rpm_step: float
+
+
+def torque_table(sheet: CarSheet) -> tuple[Floats, float]:
+    """Full-throttle torque [N m] on a uniform axis, with the rev limiter at its end, and the step [1/min]."""
+    limit = sheet.engine.limit_rpm
+    rpm = np.linspace(0.0, 2.0 * limit, TORQUE_POINTS)
+    torque = np.interp(rpm, sheet.engine.rpm, sheet.engine.torque_nm)
+    keep = np.clip((limit * (1.0 + LIMITER_WIDTH) - rpm) / (limit * LIMITER_WIDTH), 0.0, 1.0)
+    return np.ascontiguousarray(torque * keep), float(rpm[1])
+
+
+def friction_tables(tyre_c: Floats, tyre_e: Floats) -> Floats:
+    """Normalised friction over normalised slip, h(rho) = mu(rho)/(mu_peak rho): float64[D, TABLE].
+
+    Source: Pacejka, Tire and Vehicle Dynamics, 3rd ed. 2012, ch. 4, with slip and friction in units of
+    their values at the peak.
+    """
+    rho = np.linspace(0.0, k.TABLE_MAX, k.TABLE)
+    tables = np.empty((tyre_c.size, k.TABLE))
+    for d in range(tyre_c.size):
+        b, c, scale, e = magic_formula_from_peak(1.0, 1.0, tyre_c[d], tyre_e[d])
+        tables[d, 1:] = magic_formula(rho[1:], b, c, scale, e) / rho[1:]
+        tables[d, 0] = b * c * scale
+    return tables
+
+
+def driven_share(sheet: CarSheet) -> float:
+    """Share of the static weight on the driven axle [1]."""
+    front = sheet.car.front_weight_pct / 100.0
+    return front if sheet.car.drive == "fwd" else 1.0 - front
+
+
+def car_rows(sheet: CarSheet, draws: Floats) -> Floats:
+    """Constants of the car per draw: draws[D, P] -> float64[D, N_CAR]."""
+
+    def column(name: str) -> Floats:
+        return np.asarray(draws[:, INDEX[name]])
+
+    rows = np.empty((draws.shape[0], k.N_CAR))
+    mass, radius = column("mass_kg"), column("rolling_radius_m")
+    sign = 1.0 if sheet.car.drive == "rwd" else -1.0
+    # the undriven wheels turn with the car; they are taken to weigh as much as the driven ones
+    rows[:, k.C_MASS] = mass + column("wheel_inertia_kgm2") / radius**2
+    rows[:, k.C_DRAG] = 0.5 * AIR_DENSITY_KGPM3 * column("cda_m2")
+    rows[:, k.C_ROLL] = column("rolling") * mass * GRAVITY_MPS2
+    rows[:, k.C_FZ0] = mass * GRAVITY_MPS2 * driven_share(sheet)
+    rows[:, k.C_CZ] = sign * mass * column("cg_height_m") / sheet.car.wheelbase_m
+    for target, name in (
+        (k.C_TAUZ, "load_lag_s"), (k.C_MU, "mu_peak"), (k.C_KP, "slip_peak"), (k.C_SMU, "mu_per_mps"),
+        (k.C_SKP, "slip_per_mps"), (k.C_SLOAD, "load_sensitivity"), (k.C_SIGMA, "relaxation_m"),
+        (k.C_ETA, "cut_effect"), (k.C_TAUI, "intake_lag_s"), (k.C_TAUC, "cut_lag_s"),
+        (k.C_DEAD, "dead_time_s"), (k.C_CYCLES, "dead_time_cycles"), (k.C_TAUS, "sensor_lag_s"),
+        (k.C_FACTOR, "driven_factor"),
+    ):  # fmt: skip
+        rows[:, target] = column(name)
+    return rows
+
+
+def overall_ratios(sheet: CarSheet) -> Floats:
+    """Engine turns per wheel turn in each gear: float64[G]."""
+    return np.asarray(sheet.gearbox.ratios, dtype=np.float64) * sheet.gearbox.final_drive
+
+
+def gear_rows(sheet: CarSheet, draws: Floats) -> Floats:
+    """Constants per gear: draws[D, P] -> float64[D, G, N_GEAR].
+
+    The equivalent inertia is (wheels + engine x ratio^2)/radius^2, times the gear's own factor.
+    """
+    ratio = overall_ratios(sheet)
+    radius = draws[:, [INDEX["rolling_radius_m"]]]
+    rows = np.empty((draws.shape[0], ratio.size, k.N_GEAR))
+    rows[:, :, k.G_RPM] = ratio * 60.0 / (2.0 * pi * radius)
+    drive = draws[:, [INDEX["torque_scale"]]] * draws[:, [INDEX["efficiency"]]]
+    rows[:, :, k.G_FORCE] = drive * ratio / radius
+    engine = draws[:, [INDEX["engine_inertia_kgm2"]]] * ratio**2 / radius**2
+    wheels = draws[:, [INDEX["wheel_inertia_kgm2"]]] / radius**2
+    first = INDEX["inertia_factor_1"]
+    own = draws[:, first : first + MAX_GEARS][:, np.minimum(np.arange(ratio.size), MAX_GEARS - 1)]
+    rows[:, :, k.G_INERTIA] = (engine + wheels) * own
+    rows[:, :, k.G_ENGINE] = engine * own
+    return rows
+
+
+def pack(sheet: CarSheet, draws: Floats) -> Rows:
+    """Everything the kernel needs of a car: draws[D, P] -> Rows."""
+    torque, step = torque_table(sheet)
+    friction = friction_tables(draws[:, INDEX["tyre_c"]], draws[:, INDEX["tyre_e"]])
+    return Rows(car_rows(sheet, draws), gear_rows(sheet, draws), friction, torque, step)
+
+
+def loop_row(sheet: CarSheet, rpm_step: float, *, step_s: float, window_s: float) -> Floats:
+    """Settings of controller and engine; the step is the largest that divides the loop's period.
+
+    Parameters
+    ----------
+    step_s : float
+        Largest time step [s].
+    window_s : float
+        Length of the scored window [s].
+
+    Returns
+    -------
+    float64[N_LOOP]
+    """
+    period = 1.0 / sheet.controller.loop_hz
+    row = np.empty(k.N_LOOP)
+    row[k.L_PERIOD] = period
+    row[k.L_STEP] = period / ceil(period / step_s - 1e-9)
+    row[k.L_MINSPEED] = sheet.controller.min_speed_kmh
+    row[k.L_GATE] = sheet.controller.throttle_gate_pct / 100.0
+    row[k.L_LIMIT], row[k.L_IDLE] = sheet.engine.limit_rpm, sheet.engine.idle_rpm
+    row[k.L_RPMSTEP], row[k.L_WINDOW] = rpm_step, window_s
+    return row
+
+
+def gear_rows_of(gears: NDArray[np.int64], count: int) -> NDArray[np.int64]:
+    """Row of each gear number (1 is row 0), kept inside the gearbox: int64[N]."""
+    return np.clip(gears - 1, 0, count - 1).astype(np.int64)
