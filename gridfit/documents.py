@@ -90,12 +90,13 @@ class Document:
         return Problem(where, what, _shown(detail["input"]), _allowed(field) or detail["msg"], remedy)
 
 
-def read_bytes(path: Path, kind: str) -> bytes:
-    """Return a file's bytes.
+def read_head(path: Path, size: int, kind: str) -> bytes:
+    """Return at most the first `size` bytes of a file; all of it when `size` is negative.
 
     Parameters
     ----------
     path : Path
+    size : int
     kind : str
         What the file is, for the message.
 
@@ -104,18 +105,15 @@ def read_bytes(path: Path, kind: str) -> bytes:
     CallError
         When there is no such file, or it cannot be read.
     """
-    remedy = "Check the path."
+    allowed, remedy = "must be a file that can be read", "Check the path."
     if path.is_dir():
-        raise CallError.of(
-            where=str(path), what=kind, value="a folder", allowed="must be a file", remedy=remedy
-        )
+        raise CallError.of(where=str(path), what=kind, value="a folder", allowed=allowed, remedy=remedy)
     try:
-        return path.read_bytes()
+        with path.open("rb") as stream:
+            return stream.read(size)
     except OSError as error:
         reason = error.strerror or "cannot be read"
-        raise CallError.of(
-            where=str(path), what=kind, value=reason, allowed="must be a file that can be read", remedy=remedy
-        ) from None
+        raise CallError.of(where=str(path), what=kind, value=reason, allowed=allowed, remedy=remedy) from None
 
 
 def decode(raw: bytes, name: str) -> str:
@@ -155,7 +153,7 @@ def read_toml(path: Path, kind: str) -> Document:
     InputError
         When it is not TOML 1.0; names the line.
     """
-    raw = read_bytes(path, kind)
+    raw = read_head(path, -1, kind)
     text = decode(raw, path.name).replace("\r\n", "\n")
     try:
         data = tomllib.loads(text)

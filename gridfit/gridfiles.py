@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gridfit.documents import decode, read_bytes
+from gridfit.documents import decode, read_head
 from gridfit.errors import InputError, Problem, nearest
 from gridfit.units import KMH_PER_MPH
 
@@ -59,7 +59,7 @@ def load(path: Path) -> dict[str, Any]:
 
 
 def _json_object(path: Path) -> dict[str, Any]:
-    text = decode(read_bytes(path, "grid pair"), path.name)
+    text = decode(read_head(path, -1, "grid pair"), path.name)
     try:
         data = json.loads(text)
     except json.JSONDecodeError as error:

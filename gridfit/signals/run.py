@@ -1,6 +1,7 @@
 """A run: one log in SI units on its own clock, with the note written beside it, and the table of roles."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -59,6 +60,25 @@ CORNERS: dict[str, tuple[str, str]] = {"front": ("speed_fl", "speed_fr"), "rear"
 
 
 @dataclass(frozen=True, slots=True)
+class Channel:
+    """Where a role is found in a log.
+
+    Parameters
+    ----------
+    column : str
+        Name of the column.
+    unit : str
+        Unit that it is logged in.
+    sure : float
+        1 when a person wrote it, less when it was guessed [1].
+    """
+
+    column: str
+    unit: str
+    sure: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
 class RunNote:
     """What the driver wrote about a run.
 
@@ -108,6 +128,8 @@ class Run:
         Rows removed: a truncated last line, duplicated rows and backward stamps.
     repairs : tuple of (str, int)
         What was dropped or found, with counts, for the report.
+    channels : dict of str to Channel
+        The channel map's entries that were read, by role.
     """
 
     name: str
@@ -118,6 +140,7 @@ class Run:
     sha256: str
     rows_dropped: int
     repairs: tuple[tuple[str, int], ...] = ()
+    channels: Mapping[str, Channel] = field(default_factory=dict)
 
     def has(self, role: str) -> bool:
         """Say whether the log carried the channel of this role itself."""

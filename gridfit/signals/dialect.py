@@ -1,0 +1,187 @@
+"""How a CSV log is written: delimiter, decimal sign, where its header and its units stand."""
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from gridfit.documents import read_head
+from gridfit.errors import InputError
+
+HEAD_BYTES = 65536
+"""How much of a file is looked at."""
+DELIMITERS = (",", ";", "\t", "|")
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?|[+-]?(nan|inf)", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """How a CSV file is written.
+
+    Parameters
+    ----------
+    delimiter, decimal, encoding : str
+    columns : tuple of str
+        Names in the header, without blanks around them.
+    units : tuple of str or None
+        The line of units under the header, one per column.
+    header_line : int
+        Line of the header, from 1.
+    fields : int
+        Fields of a complete line.
+    quoted : bool
+        Whether quotes were seen; fields can then not be counted by their delimiters.
+    sample : tuple of tuple of str
+        Cells of the first lines of data.
+    """
+
+    delimiter: str
+    decimal: str
+    encoding: str
+    columns: tuple[str, ...]
+    units: tuple[str, ...] | None
+    header_line: int
+    fields: int
+    quoted: bool
+    sample: tuple[tuple[str, ...], ...]
+
+    @property
+    def first_line(self) -> int:
+        """First line of data, from 1."""
+        return self.header_line + (1 if self.units is None else 2)
+
+
+def sniff(path: Path, delimiter: str | None = None, units_row: bool | None = None) -> Dialect:
+    """Read a CSV file's dialect from its first 64 kB.
+
+    Parameters
+    ----------
+    path : Path
+    delimiter : str or None
+        As the channel map says; None to find out.
+    units_row : bool or None
+        Whether the line under the header holds units; None to find out.
+
+    Returns
+    -------
+    Dialect
+
+    Raises
+    ------
+    CallError
+        When there is no such file.
+    InputError
+        When it is empty, not text, has no header, no data, or contradicts what was said of it.
+    """
+    lines, encoding = _lines(path)
+    chosen = delimiter or _delimiter(path, lines)
+    header, fields = _header(path, lines, chosen, given=delimiter is not None)
+    columns = tuple(name.strip() for name in _cells(lines[header], chosen))
+    rows = [_cells(line, chosen) for line in lines[header + 1 :] if line.strip()]
+    decimal = _decimal(rows, chosen)
+    has_units = _has_units(path, rows, decimal, header + 2, units_row)
+    units = tuple(cell.strip() for cell in rows[0]) if has_units else None
+    sample = tuple(rows[1:] if has_units else rows)
+    if not sample:
+        _refuse(
+            path, header + 2, "rows", "0", "the log must hold at least one row of data", "Export it again."
+        )
+    quoted = any('"' in line for line in lines[header + 1 :])
+    return Dialect(chosen, decimal, encoding, columns, units, header + 1, fields, quoted, sample)
+
+
+def is_number(text: str, decimal: str = ".") -> bool:
+    """Say whether a cell holds a number."""
+    return _NUMBER.fullmatch(text.strip().replace(decimal, ".")) is not None
+
+
+def _refuse(path: Path, line: int, what: str, value: str, allowed: str, remedy: str) -> None:
+    where = f"{path.name}:{line}" if line else path.name
+    raise InputError.of(where=where, what=what, value=value, allowed=allowed, remedy=remedy)
+
+
+def _lines(path: Path) -> tuple[list[str], str]:
+    head = read_head(path, HEAD_BYTES, "log")
+    if not head.strip():
+        _refuse(path, 0, "log", "an empty file", "must hold a header and rows", "Export the log again.")
+    if head[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in head:
+        allowed = "must be text in UTF-8 or Latin-1"
+        _refuse(path, 1, "encoding", "UTF-16 or binary", allowed, "Export the log as CSV in UTF-8.")
+    if len(head) == HEAD_BYTES and b"\n" in head:
+        head = head[: head.rindex(b"\n")]
+    try:
+        text, encoding = head.decode("utf-8-sig"), "utf-8-sig"
+    except UnicodeDecodeError:
+        text, encoding = head.decode("latin-1"), "latin-1"
+    return text.replace("\r\n", "\n").rstrip("\n").split("\n"), encoding
+
+
+def _cells(line: str, delimiter: str) -> tuple[str, ...]:
+    return tuple(next(csv.reader([line], delimiter=delimiter), []))
+
+
+def _usual_count(lines: list[str], delimiter: str) -> tuple[float, int]:
+    """Return the share of lines that have the usual number of fields, and that number."""
+    counts = Counter(len(_cells(line, delimiter)) for line in lines[:200] if line.strip())
+    fields, lines_with = max(counts.items(), key=lambda item: (item[1], item[0]))
+    return lines_with / counts.total(), fields
+
+
+def _delimiter(path: Path, lines: list[str]) -> str:
+    usual = {one: _usual_count(lines, one) for one in DELIMITERS}
+    usable = [one for one in DELIMITERS if usual[one][1] > 1]
+    if not usable:
+        allowed = "columns must be separated by comma, semicolon, tab or |"
+        _refuse(
+            path, 1, "header", f'"{lines[0][:60]}"', allowed, "Export the log again, or name the delimiter."
+        )
+    return max(usable, key=lambda one: usual[one])
+
+
+def _header(path: Path, lines: list[str], delimiter: str, given: bool) -> tuple[int, int]:
+    """Return the header's place among the lines and the number of fields of a data line."""
+    _, fields = _usual_count(lines, delimiter)
+    if fields < 2:
+        allowed = f"the delimiter {delimiter!r} must split the lines into columns"
+        remedy = "Correct delimiter in the channel map, or leave it out." if given else "Name the delimiter."
+        _refuse(path, 1, "header", f'"{lines[0][:60]}"', allowed, remedy)
+    trailing = lines[-1].rstrip().endswith(delimiter)
+    for place, line in enumerate(lines):
+        cells = _cells(line, delimiter)
+        if len(cells) == fields or (trailing and len(cells) == fields - 1):
+            if any(is_number(cell) for cell in cells):
+                allowed = "must be a header with the names of the columns"
+                _refuse(
+                    path, place + 1, "line", f'"{line[:60]}"', allowed, "Add a line with the column names."
+                )
+            return place, fields
+    return 0, fields
+
+
+def _decimal(rows: list[tuple[str, ...]], delimiter: str) -> str:
+    if delimiter == ",":
+        return "."
+    cells = [cell for row in rows[:200] for cell in row]
+    with_comma = sum(
+        1 for cell in cells if re.fullmatch(r"\s*[+-]?\d*,\d+(e[+-]?\d+)?\s*", cell, re.IGNORECASE)
+    )
+    with_point = sum(1 for cell in cells if "." in cell and is_number(cell))
+    return "," if with_comma > with_point else "."
+
+
+def _has_units(
+    path: Path, rows: list[tuple[str, ...]], decimal: str, line: int, units_row: bool | None
+) -> bool:
+    if not rows:
+        return False
+    numeric = any(is_number(cell, decimal) for cell in rows[0])
+    if units_row and numeric:
+        remedy = "Set units_row = false in the channel map."
+        _refuse(
+            path, line, "units", f'"{" ".join(rows[0])[:60]}"', "must hold units, as units_row says", remedy
+        )
+    if units_row is not None:
+        return units_row
+    return not numeric and any(cell.strip() for cell in rows[0])
