@@ -1,0 +1,191 @@
+"""What one study varies: a gear's row, the target, or everything at once, from an incumbent pair."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import optuna
+from numpy.typing import NDArray
+
+from gridfit.grids import GridPair
+from gridfit.search.ledger import Ledger
+from gridfit.search.objective import Fidelity, Judge
+from gridfit.search.population import explore
+from gridfit.search.space import RowSpace, TargetSpace, with_row, with_target
+
+FloatArray = NDArray[np.float64]
+Pull = Callable[[GridPair], float]
+"""Cost added to a candidate for what the evidence does not support."""
+
+
+@dataclass(frozen=True, slots=True)
+class Incumbent:
+    """The pair that a block starts from, with what it scored.
+
+    Parameters
+    ----------
+    pair : GridPair
+    parts : float64[N, D, M]
+        At the fidelity in use.
+    cost : float
+        Robust cost with the pull.
+    """
+
+    pair: GridPair
+    parts: FloatArray
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Coordinates that one study varies, and the pair that they make of the incumbent.
+
+    Parameters
+    ----------
+    name : str
+        "gear 2", "target" or "joint".
+    names : tuple of str
+        Names of the coordinates.
+    unit : callable
+        Pair -> nearest point of the cube, float64[P].
+    apply : callable
+        Incumbent pair, point -> candidate pair.
+    gear : int or None
+        The only gear whose scenarios can change; None if all can.
+    """
+
+    name: str
+    names: tuple[str, ...]
+    unit: Callable[[GridPair], FloatArray]
+    apply: Callable[[GridPair, FloatArray], GridPair]
+    gear: int | None = None
+
+
+def row_block(gear: int, space: RowSpace) -> Block:
+    """Return the block of one gear's row of the cut grid."""
+    return Block(
+        f"gear {gear}",
+        space.names,
+        lambda pair: space.unit(pair.cut.row(gear)),
+        lambda pair, point: with_row(pair, gear, space.row(point)),
+        gear,
+    )
+
+
+def target_block(space: TargetSpace) -> Block:
+    """Return the block of the target grid."""
+    return Block(
+        "target",
+        space.names,
+        lambda pair: space.unit(pair.target),
+        lambda pair, point: with_target(pair, space.grid(point)),
+    )
+
+
+def joint_block(blocks: list[Block]) -> Block:
+    """Return one block of all coordinates of several."""
+    ends = np.cumsum([0] + [len(block.names) for block in blocks])
+
+    def apply(pair: GridPair, point: FloatArray) -> GridPair:
+        for block, low, high in zip(blocks, ends[:-1], ends[1:], strict=True):
+            pair = block.apply(pair, point[low:high])
+        return pair
+
+    return Block(
+        "joint",
+        tuple(f"{block.name}: {name}" for block in blocks for name in block.names),
+        lambda pair: np.concatenate([block.unit(pair) for block in blocks]),
+        apply,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """Where candidates are judged and recorded.
+
+    Parameters
+    ----------
+    judge : Judge
+    at : Fidelity
+    pull : Pull
+    ledger : Ledger
+    """
+
+    judge: Judge
+    at: Fidelity
+    pull: Pull
+    ledger: Ledger
+
+    def stand(self, pair: GridPair) -> Incumbent:
+        """Play a pair at this fidelity."""
+        parts = self.judge.play([pair], self.at)
+        return Incumbent(pair, parts[0], float(self.judge.cost(parts)[0]) + self.pull(pair))
+
+    def score(
+        self, block: Block, round_: int, incumbent: Incumbent, points: FloatArray
+    ) -> tuple[list[GridPair], FloatArray, FloatArray]:
+        """Candidates at points float64[C, P], their parts float64[C, N, D, M] and costs float64[C]."""
+        pairs = [block.apply(incumbent.pair, point) for point in points]
+        if block.gear is None:
+            parts = self.judge.play(pairs, self.at)
+        else:
+            parts = self.judge.play_gear(pairs, block.gear, self.at, incumbent.parts)
+        cost = self.judge.cost(parts) + np.array([self.pull(pair) for pair in pairs])
+        self.ledger.add(block.name, round_, pairs, parts, cost, points)
+        return pairs, parts, cost
+
+
+def run_block(
+    bench: Bench,
+    block: Block,
+    incumbent: Incumbent,
+    *,
+    round_: int,
+    trials: int,
+    population: int,
+    reach: float,
+    seed: int,
+    stop: Callable[[optuna.Study], bool] | None = None,
+) -> tuple[Incumbent, optuna.Study]:
+    """Run one study from an incumbent; what comes back is never worse than the incumbent.
+
+    Parameters
+    ----------
+    bench, block, incumbent
+        Judge, coordinates and starting pair.
+    round_ : int
+        Round of the search, for the record.
+    trials, population, reach, seed, stop
+        As in `population.explore`.
+
+    Returns
+    -------
+    Incumbent
+        The best pair seen.
+    optuna.Study
+        The study.
+    """
+    best = incumbent
+
+    def score(points: FloatArray) -> FloatArray:
+        nonlocal best
+        pairs, parts, cost = bench.score(block, round_, incumbent, points)
+        i = int(np.argmin(cost))
+        if cost[i] < best.cost:
+            best = Incumbent(pairs[i], parts[i].copy(), float(cost[i]))
+        return cost
+
+    start = block.unit(incumbent.pair)
+    study = explore(
+        score,
+        start,
+        float(score(start[None])[0]),
+        block.names,
+        name=f"{block.name}, round {round_}",
+        trials=trials,
+        population=population,
+        reach=reach,
+        seed=seed,
+        on_population=stop,
+    )
+    return best, study

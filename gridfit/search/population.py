@@ -1,0 +1,133 @@
+"""One Optuna study: ask a population, score it in one call, tell; in memory and repeatable."""
+
+import warnings
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+import numpy as np
+import optuna
+from numpy.typing import NDArray
+from optuna.distributions import BaseDistribution, FloatDistribution
+from optuna.samplers import CmaEsSampler, RandomSampler
+from optuna.trial import FrozenTrial, create_trial
+
+FloatArray = NDArray[np.float64]
+Score = Callable[[FloatArray], FloatArray]
+"""Points of the cube float64[C, P] -> values float64[C], lower is better."""
+
+
+@contextmanager
+def quiet_optuna() -> Iterator[None]:
+    """Silence Optuna's log for a while and give the user's own setting back."""
+    before = optuna.logging.get_verbosity()
+    optuna.logging.set_verbosity(optuna.logging.ERROR)
+    try:
+        yield
+    finally:
+        optuna.logging.set_verbosity(before)
+
+
+def window(start: FloatArray, reach: float, names: Sequence[str]) -> dict[str, BaseDistribution]:
+    """Bounds of a study around its starting point.
+
+    Optuna's CMA-ES starts in the middle of the bounds with a sixth of their width as its step, so bounds
+    of `start` plus and minus `reach` give a warm start without the arguments that Optuna deprecates.
+    """
+    return {
+        name: FloatDistribution(float(x) - reach, float(x) + reach)
+        for name, x in zip(names, start, strict=True)
+    }
+
+
+def create_study(name: str, population: int, seed: int) -> optuna.Study:
+    """Create an in-memory study with CMA-ES, every option that matters named."""
+    sampler = CmaEsSampler(
+        n_startup_trials=1,
+        independent_sampler=RandomSampler(seed=seed),
+        warn_independent_sampling=False,
+        seed=seed,
+        consider_pruned_trials=False,
+        popsize=population,
+        use_separable_cma=False,
+        with_margin=False,
+        lr_adapt=False,
+        source_trials=None,
+    )
+    return optuna.create_study(study_name=name, sampler=sampler, direction="minimize")
+
+
+def explore(
+    score: Score,
+    start: FloatArray,
+    start_value: float,
+    names: Sequence[str],
+    *,
+    name: str,
+    trials: int,
+    population: int,
+    reach: float,
+    seed: int,
+    on_population: Callable[[optuna.Study], bool] | None = None,
+) -> optuna.Study:
+    """Search around a starting point; the start is the study's first trial, so the best is never worse.
+
+    Parameters
+    ----------
+    score : Score
+        Values of a whole population in one call.
+    start : float64[P]
+        Starting point in the cube.
+    start_value : float
+        Its value.
+    names : sequence of str[P]
+        Names of the coordinates.
+    name : str
+        Name of the study.
+    trials : int
+        Trials besides the start; rounded up to whole populations, because a part of one teaches CMA-ES
+        nothing.
+    population : int
+        Points per call.
+    reach : float
+        Half-width of the bounds around the start; a third of it is the first step [1].
+    seed : int
+        Seed of the sampler.
+    on_population : callable, optional
+        Called after each population; True ends the search.
+
+    Returns
+    -------
+    optuna.Study
+        Finished study; parameters are coordinates of the cube.
+    """
+    bounds = window(start, reach, names)
+    with quiet_optuna(), warnings.catch_warnings():
+        # CMA-ES shrinks its step below float resolution on a flat landscape and numpy says so; harmless.
+        warnings.filterwarnings("ignore", category=RuntimeWarning, module="cmaes")
+        study = create_study(name, population, seed)
+        first = dict(zip(names, map(float, start), strict=True))
+        study.add_trial(create_trial(params=first, distributions=bounds, value=start_value))
+        for _ in range(-(-trials // population)):
+            asked = [study.ask(bounds) for _ in range(population)]
+            values = score(np.array([[trial.params[n] for n in names] for trial in asked]))
+            for trial, value in zip(asked, values, strict=True):
+                study.tell(trial, float(value))
+            if on_population is not None and on_population(study):
+                break
+    return study
+
+
+def best_point(study: optuna.Study, names: Sequence[str]) -> FloatArray:
+    """Coordinates of the best trial, float64[P]."""
+    return np.array([study.best_trial.params[name] for name in names])
+
+
+def plain_trials(study: optuna.Study) -> list[FrozenTrial]:
+    """Trials without the sampler's own state, to store: parameters, bounds and values only.
+
+    The sampler keeps its state as a pickle in the trials' attributes; stores of results hold no pickles.
+    """
+    return [
+        create_trial(params=trial.params, distributions=trial.distributions, value=trial.value)
+        for trial in study.get_trials(deepcopy=False)
+    ]

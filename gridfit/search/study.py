@@ -1,0 +1,150 @@
+"""The search for a grid pair: shaped starts, rounds, polish, settlement, and the verdict in full."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gridfit.carsheet import CarSheet
+from gridfit.grids import CutGrid, GridPair, common_practice
+from gridfit.recovery import Preference
+from gridfit.search.budget import Budget
+from gridfit.search.objective import Judge
+from gridfit.search.polish import Resolution, polish
+from gridfit.search.result import SearchResult, assemble
+from gridfit.search.rounds import Progress, best_mixture
+from gridfit.search.settle import fill_untested, settle
+from gridfit.search.space import generic, on_axes
+from gridfit.search.support import Support
+from gridfit.search.task import Task
+from gridfit.simulate.batch import Simulator
+from gridfit.simulate.kernel import S_V0
+from gridfit.simulate.parameters import Plant
+from gridfit.simulate.scenarios import Scenarios
+from gridfit.units import KMH_PER_MPS
+
+FloatArray = NDArray[np.float64]
+
+__all__ = ["Budget", "SearchResult", "axes_for", "search", "solve", "speed_range_kmh"]
+
+
+def search(
+    sheet: CarSheet,
+    plant: Plant,
+    scenarios: Scenarios,
+    start: GridPair,
+    *,
+    preference: Preference | None = None,
+    budget: Budget | None = None,
+    support: Support | None = None,
+    seed: int = 0,
+    progress: Progress | None = None,
+) -> SearchResult:
+    """Search a grid pair for a car on the simulator.
+
+    Parameters
+    ----------
+    sheet : CarSheet
+        The car; its controller gives breakpoints and resolution.
+    plant : Plant
+        Draws of the response, from the prior or from a fit.
+    scenarios : Scenarios
+        What the pair is judged on.
+    start : GridPair
+        Grids in force, or the common-practice start.
+    preference : Preference, optional
+        Weights of the parts; the default if left out.
+    budget : Budget, optional
+        How much to try.
+    support : Support, optional
+        Episodes behind each cell of the grids in force; None without logs.
+    seed : int
+        Same seed, same grids.
+    progress : callable, optional
+        Told what is going on and the share done, 0 to 1.
+
+    Returns
+    -------
+    SearchResult
+        Under this plant the proposal costs no more than the start, and without logs no more than the
+        generic pair either.
+    """
+    simulator = Simulator(sheet, scenarios, plant)
+
+    def evaluate(grids: Sequence[GridPair], scenarios: NDArray[np.intp], draws: int) -> FloatArray:
+        return simulator.parts(grids, [int(i) for i in scenarios], draws)
+
+    task = Task(
+        judge=Judge(evaluate, scenarios.gear, preference or Preference()),
+        n_draws=len(plant),
+        speed_range_kmh=speed_range_kmh(scenarios),
+        axes=axes_for(sheet, start),
+        start=start,
+        resolution=Resolution(sheet.controller.cut_step_pct, sheet.controller.cut_max_pct),
+        common=common_practice(sheet),
+    )
+    return solve(
+        task, budget=budget or Budget(), support=support, seed=seed, progress=progress or _say_nothing
+    )
+
+
+def speed_range_kmh(scenarios: Scenarios) -> tuple[float, float]:
+    """Lowest and highest speed that the scenarios visit [km/h]: entry, and half as much again at the end."""
+    entry = KMH_PER_MPS * scenarios.values[:, S_V0]
+    return float(entry.min()), 1.5 * float(entry.max())
+
+
+def axes_for(sheet: CarSheet, start: GridPair) -> GridPair:
+    """Pair whose breakpoints the proposal has: the car sheet's; where it gives none, the grids in force's.
+
+    Every gear of the car has a row.
+    """
+    axes = common_practice(sheet)
+    target = start.target if "controller.speed_breakpoints" in sheet.stood_in else axes.target
+    error = start.cut if "controller.error_breakpoints" in sheet.stood_in else axes.cut
+    rows = np.zeros((axes.cut.gear.size, error.slip_error_pct.size))
+    cut = CutGrid(error.slip_error_pct, axes.cut.gear, rows)
+    return GridPair(target, cut, start.extra)
+
+
+def _say_nothing(what: str, share: float) -> None:
+    pass
+
+
+def solve(
+    task: Task, *, budget: Budget, support: Support | None, seed: int, progress: Progress
+) -> SearchResult:
+    """Search under any evaluator; `search` is this with the simulator.
+
+    Parameters
+    ----------
+    task : Task
+        What is judged, on which axes, from where.
+    budget, support, seed, progress
+        As in `search`.
+    """
+    axes, gears, step = task.axes, task.gears, task.resolution
+    support = None if support is None else support.on(axes)
+    shaped = {
+        "start": on_axes(task.start, axes),
+        "generic": fill_untested(step.pair(generic(axes, step.cut_max_pct)), gears),
+        "common practice": on_axes(task.common, axes),
+    }
+    course = task.course(budget, support, shaped["start"], seed, progress)
+    stages = course.run(best_mixture(course.bench(budget.search_draws), list(shaped.values()), gears))
+    progress("polish", 0.9)
+    final = course.bench(budget.final_draws, judge=course.judge.hard())
+    best = min((final.stand(stage) for stage in stages), key=lambda at: at.cost)
+    polished = polish(
+        course.bench(budget.search_draws, judge=course.judge.hard()),
+        best.pair, gears, step, passes=budget.polish_passes,
+    )  # fmt: skip
+    rivals = [polished.pair, step.pair(best.pair), *(step.pair(pair) for pair in shaped.values())]
+    at = min((final.stand(pair) for pair in rivals), key=lambda one: one.cost)
+    at, cells = settle(final, at, task.start, support, gears)
+    progress("judge", 0.97)
+    untouched = final.stand(task.start)
+    if untouched.cost < at.cost:
+        at, cells = untouched, ()
+    known = {"start": task.start, "generic": shaped["generic"], "common practice": task.common}
+    return assemble(course, final, fill_untested(at.pair, gears), known, step, gears, cells)

@@ -1,0 +1,72 @@
+"""What a search is about: the judge, the axes of the proposal, and where it starts."""
+
+from dataclasses import dataclass
+
+from gridfit.grids import GridPair
+from gridfit.search.blocks import Block, row_block, target_block
+from gridfit.search.budget import Budget
+from gridfit.search.objective import Judge
+from gridfit.search.polish import Resolution
+from gridfit.search.rounds import Course, Progress
+from gridfit.search.space import row_space, target_space
+from gridfit.search.support import Support, pull
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """A search to be done.
+
+    Parameters
+    ----------
+    judge : Judge
+        Evaluator, gears of its scenarios and weights.
+    n_draws : int
+        Draws of the plant that the evaluator has.
+    speed_range_kmh : tuple of float
+        Lowest and highest speed that the scenarios visit [km/h].
+    axes : GridPair
+        Breakpoints and gears of the proposal.
+    start : GridPair
+        Grids in force, on whatever breakpoints.
+    common : GridPair
+        The common-practice start.
+    resolution : Resolution
+        What the controller can hold.
+    """
+
+    judge: Judge
+    n_draws: int
+    speed_range_kmh: tuple[float, float]
+    axes: GridPair
+    start: GridPair
+    common: GridPair
+    resolution: Resolution
+
+    @property
+    def gears(self) -> tuple[int, ...]:
+        """Gears that have scenarios, lowest first."""
+        return tuple(sorted({int(g) for g in self.judge.gear}))
+
+    def blocks(self) -> list[Block]:
+        """Return what is varied: one block per gear, the target last."""
+        rows = row_space(self.axes.cut.slip_error_pct, self.resolution.cut_max_pct)
+        target = target_space(self.axes.target.speed_kmh, *self.speed_range_kmh)
+        return [*(row_block(gear, rows) for gear in self.gears), target_block(target)]
+
+    def course(
+        self, budget: Budget, support: Support | None, start: GridPair, seed: int, progress: Progress
+    ) -> Course:
+        """Set a search up; `start` is the grids in force on the task's axes, the scale of the pull."""
+        bare = Course(self.judge, self.blocks(), budget, self.n_draws, lambda pair: 0.0, seed, progress)
+        if support is None:
+            return bare
+        scale = bare.bench(budget.search_draws).stand(start).cost
+        return Course(
+            self.judge,
+            bare.blocks,
+            budget,
+            self.n_draws,
+            lambda pair: pull(pair, support, scale),
+            seed,
+            progress,
+        )
