@@ -1,0 +1,235 @@
+"""Gear and shifts: as logged, or found from engine speed over wheel speed and the known ratios."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from gridfit.carsheet import CarSheet
+from gridfit.driveline import overall_ratio, rolling_radius_m
+from gridfit.estimate import Estimate
+from gridfit.signals import filters
+from gridfit.signals.filters import Bools, Floats, Ints
+from gridfit.units import RPM_PER_RADPS
+
+RADIUS_DOUBT = 0.08
+"""The rolling radius may differ from the tyre code's by this share, calibration included [1]."""
+
+ON_RATIO = 0.05
+"""Engine and wheels are coupled while their ratio is within this of a gear's, at most (logarithm) [1]."""
+
+SHARE_OF_STEP = 0.3
+"""...and within this share of the step to the next gear [1]."""
+
+SHORTEST_S = 0.06
+"""A gear held for less is a passing coincidence [s]."""
+
+LONGEST_SHIFT_S = 0.8
+"""A shift that takes longer is two things [s]."""
+
+SLOWEST_MPS = 2.5
+"""Below this speed the clutch slips and the ratio says nothing [m/s]."""
+
+UNLOGGED_SHIFT_S = 0.12
+"""Without engine speed, a change of the logged gear is taken to have begun this long before [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gears:
+    """Gear and shift at every sample.
+
+    Parameters
+    ----------
+    gear : int64[S]
+        Gear engaged, 0 unknown or shifting.
+    shift : bool[S]
+        From the opening of the clutch until the next gear is in.
+    coupled : bool[S]
+        Where engine and wheels turn in the gear's ratio.
+    radius : Estimate
+        Rolling radius [m] by engine speed; NaN without it.
+    logged : bool
+        Whether the log carried the gear.
+    """
+
+    gear: Ints
+    shift: Bools
+    coupled: Bools
+    radius: Estimate
+    logged: bool
+
+
+def log_ratio(rpm: Floats, speed_mps: Floats, radius_m: float) -> Floats:
+    """Return the logarithm of engine over wheel turns [1]; NaN at low speed or where rpm is unknown."""
+    usable = (speed_mps > SLOWEST_MPS) & (rpm > 0.0)
+    turns = np.where(usable, rpm, 1.0) / RPM_PER_RADPS * radius_m / np.where(usable, speed_mps, 1.0)
+    return np.where(usable, np.log(turns), np.nan)
+
+
+def offset(observed: Floats, log_ratios: Floats) -> Estimate:
+    """Return by how much observed ratios lie above the sheet's (logarithm) [1].
+
+    Every sample votes for the offset that would put it on a gear; the fullest 1 % wide bin wins, and the
+    median of the votes around it is the answer.
+
+    Parameters
+    ----------
+    observed : float64[S]
+        Logarithm of engine over wheel turns, by the tyre code's radius.
+    log_ratios : float64[G]
+        Logarithm of the overall ratios.
+    """
+    known = observed[np.isfinite(observed)]
+    votes = (known[:, None] - log_ratios[None, :]).ravel()
+    votes = votes[np.abs(votes) < RADIUS_DOUBT]
+    if votes.size < 50:
+        return Estimate(float("nan"), float("nan"), float("nan"))
+    counts, edges = np.histogram(votes, bins=np.arange(-RADIUS_DOUBT, RADIUS_DOUBT + 0.0025, 0.0025))
+    wide = np.convolve(counts, np.ones(4), mode="same")
+    centre = edges[int(np.argmax(wide))] + 0.00125
+    for width in (0.02, 0.015, 0.015):
+        centre = float(np.median(votes[np.abs(votes - centre) < width]))
+    near = votes[np.abs(votes - centre) < 0.015]
+    spread = filters.MAD_TO_SD * float(np.median(np.abs(near - centre)))
+    # Samples of one second belong together; a tenth of a per cent stands for shaft twist and clock.
+    return Estimate.from_mean_sd(centre, float(np.hypot(spread / np.sqrt(max(1.0, near.size / 100)), 1e-3)))
+
+
+def classify(observed: Floats, log_ratios: Floats) -> Ints:
+    """Return the gear whose ratio each sample is on, 0 where it is on none.
+
+    Parameters
+    ----------
+    observed : float64[S]
+        Logarithm of engine over wheel turns, offset removed.
+    log_ratios : float64[G]
+        Logarithm of the overall ratios, falling with gear.
+    """
+    distance = np.abs(observed[:, None] - log_ratios[None, :])
+    distance = np.where(np.isfinite(distance), distance, np.inf)
+    nearest = np.argmin(distance, axis=1)
+    steps = -np.diff(log_ratios) if log_ratios.size > 1 else np.array([1.0])
+    gap = np.minimum(np.append(steps, steps[-1]), np.insert(steps, 0, steps[0]))
+    allowed = np.minimum(ON_RATIO, SHARE_OF_STEP * gap)
+    on = distance[np.arange(observed.size), nearest] < allowed[nearest]
+    return np.where(on, nearest + 1, 0).astype(np.int64)
+
+
+def settle(gear: Ints, step_s: float) -> Ints:
+    """Drop gears held for less than 60 ms, and bridge gaps with the same gear on both sides.
+
+    Parameters
+    ----------
+    gear : int64[S]
+        0 where unknown.
+    step_s : float
+        Time between samples [s].
+    """
+    result = gear.copy()
+    shortest = max(2, round(SHORTEST_S / step_s))
+    for value in np.unique(gear[gear > 0]):
+        for first, last in zip(*filters.intervals(gear == value), strict=True):
+            if last - first < shortest:
+                result[first:last] = 0
+    for first, last in zip(*filters.intervals(result == 0), strict=True):
+        if 0 < first and last < gear.size and result[first - 1] == result[last]:
+            result[first:last] = result[first - 1]
+    return result
+
+
+def _bridge(gear: Ints, missing: Bools) -> Ints:
+    """Return the gear with missing samples taken from their neighbours where these agree."""
+    result = gear.copy()
+    for first, last in zip(*filters.intervals(missing), strict=True):
+        if 0 < first and last < gear.size and gear[first - 1] == gear[last]:
+            result[first:last] = gear[last]
+    return result
+
+
+def find(
+    table_gear: Floats | None, rpm: Floats, speed_driven_mps: Floats, sheet: CarSheet, step_s: float
+) -> Gears:
+    """Find gear and shifts of a run.
+
+    Parameters
+    ----------
+    table_gear : float64[S] or None
+        Gear as logged, 0 or NaN while shifting; None when the log has none.
+    rpm : float64[S]
+        Engine speed [1/min]; NaN where unknown.
+    speed_driven_mps : float64[S]
+        Driven axle, calibrated [m/s].
+    sheet : CarSheet
+    step_s : float
+        Time between samples [s].
+
+    Returns
+    -------
+    Gears
+    """
+    log_ratios = np.log(overall_ratio(sheet, np.arange(1, sheet.gears + 1)))
+    nominal_m = rolling_radius_m(sheet.tyre.size)
+    observed = log_ratio(rpm, speed_driven_mps, nominal_m)
+    found = offset(observed, log_ratios)
+    known = bool(np.isfinite(found.mean))
+    observed = observed - found.mean if known else np.full(observed.size, np.nan)
+    radius = _radius(nominal_m, found)
+    by_ratio = classify(observed, log_ratios)
+    if table_gear is not None:
+        missing = ~np.isfinite(table_gear)
+        logged = np.clip(np.where(missing, 0.0, table_gear).round(), 0, sheet.gears).astype(np.int64)
+        logged = _bridge(logged, missing)
+        gear, shift = _logged(logged, by_ratio, known=known, step_s=step_s)
+    else:
+        gear, shift = _unlogged(settle(by_ratio, step_s), observed, log_ratios, step_s)
+    coupled = (by_ratio == gear) & (gear > 0) & ~shift
+    return Gears(gear, shift, coupled, radius, table_gear is not None)
+
+
+def _radius(nominal_m: float, found: Estimate) -> Estimate:
+    if not np.isfinite(found.mean):
+        return found
+    return Estimate.from_mean_sd(nominal_m * float(np.exp(-found.mean)), nominal_m * found.sd)
+
+
+def _changes(gear: Ints) -> list[tuple[int, int, int, int]]:
+    """Return (last sample of the old gear, first of the new, old, new) of every change, unknown skipped."""
+    known = np.flatnonzero(gear > 0)
+    at = np.flatnonzero(np.diff(gear[known]) != 0)
+    return [(int(known[i]), int(known[i + 1]), int(gear[known[i]]), int(gear[known[i + 1]])) for i in at]
+
+
+def _logged(logged: Ints, by_ratio: Ints, *, known: bool, step_s: float) -> tuple[Ints, Bools]:
+    """Mark shifts of a logged gear: where it reads 0, and back to where engine and wheels were coupled."""
+    shift = logged == 0
+    longest = round(LONGEST_SHIFT_S / step_s)
+    for _, new_at, old, _ in _changes(logged):
+        if not known:
+            first = max(0, new_at - max(1, round(UNLOGGED_SHIFT_S / step_s)))
+        else:
+            first = max(0, new_at - longest)
+            coupled = np.flatnonzero((by_ratio[first:new_at] == old) & (logged[first:new_at] == old))
+            first = first + int(coupled[-1]) + 1 if coupled.size else new_at
+        shift[first:new_at] = True
+    return np.where(shift, 0, logged), shift
+
+
+def _unlogged(gear: Ints, observed: Floats, log_ratios: Floats, step_s: float) -> tuple[Ints, Bools]:
+    """Mark shifts between found gears: the clutch closes when the ratio leaves the old one for the new."""
+    result, shift = gear.copy(), np.zeros(gear.size, dtype=np.bool_)
+    longest = round(LONGEST_SHIFT_S / step_s)
+    for old_at, new_at, old, new in _changes(gear):
+        if new_at - old_at > longest:
+            continue
+        between = observed[old_at + 1 : new_at]
+        towards = np.sign(log_ratios[new - 1] - log_ratios[old - 1])
+        left = towards * (between - log_ratios[old - 1]) > ON_RATIO
+        stays = np.flatnonzero(~left)
+        closes = old_at + 1 + (int(stays[-1]) + 1 if stays.size else 0)
+        shift[old_at + 1 : closes] = True
+        result[closes:new_at] = new
+    unknown = result == 0
+    # A car that pulls away on a slipping clutch is in the gear that it comes out in.
+    for first, last in zip(*filters.intervals(unknown & ~shift), strict=True):
+        if last < gear.size and (first == 0 or last - first > longest):
+            result[max(first, last - longest) : last] = result[last]
+    return result, shift
