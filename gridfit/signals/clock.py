@@ -1,0 +1,138 @@
+"""The log's clock: made strictly increasing by leaving rows out, refused when it does not keep time."""
+
+from bisect import bisect_left
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gridfit.errors import InputError
+from gridfit.signals.run import Channel
+
+PERIOD_RANGE_S = (1e-4, 1.0)
+"""Median step that a log may have [s]."""
+LEAST_ROWS = 10
+MOST_EQUAL = 0.2
+"""Share of stamps that may equal the one before [1]."""
+MOST_BACKWARD = 0.02
+"""Share of rows that may be left out because their stamp goes back [1]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Rows to keep and what was left out.
+
+    Parameters
+    ----------
+    keep : bool[S]
+    repairs : tuple of (str, int)
+    """
+
+    keep: NDArray[np.bool_]
+    repairs: tuple[tuple[str, int], ...]
+
+
+def repair(
+    time_s: NDArray[np.float64], *, where: str, place: Callable[[int], str], channel: Channel
+) -> Clock:
+    """Find the rows that make the clock strictly increasing.
+
+    Parameters
+    ----------
+    time_s : float64[S]
+        Stamps [s].
+    where : str
+        The log's name, for messages.
+    place : callable
+        Row -> its place in the file.
+    channel : Channel
+        Column of the clock and the unit that it was read in.
+
+    Returns
+    -------
+    Clock
+
+    Raises
+    ------
+    InputError
+        When there are hardly any rows, the clock stands, goes back for long, or steps by more than 1 s.
+    """
+    subject = f"column '{channel.column}'"
+    known = np.isfinite(time_s)
+    rows = np.flatnonzero(known)
+    if rows.size < LEAST_ROWS:
+        allowed = f"must hold at least {LEAST_ROWS} rows with a time"
+        raise _fault(where, subject, f"{rows.size} rows", allowed, "Is this the right file and column?")
+    step = np.diff(time_s[rows])
+    equal = int(np.count_nonzero(step == 0.0))
+    if equal > MOST_EQUAL * rows.size:
+        at = int(rows[np.flatnonzero(step == 0.0)[0] + 1])
+        value = f"{time_s[at]:g} s again ({equal} of {rows.size} stamps equal the one before)"
+        remedy = "The clock stands or is too coarse: log the time in finer steps, or name another column."
+        raise _fault(f"{where}{place(at)}", subject, value, "time must move on", remedy)
+    keep = known.copy()
+    backward = int(np.count_nonzero(step < 0.0))
+    if equal or backward:
+        keep[rows[_not_increasing(time_s[rows])]] = False
+    lost = int(known.sum() - keep.sum()) - equal
+    if backward and lost > MOST_BACKWARD * rows.size:
+        at = int(rows[np.flatnonzero(step < 0.0)[0] + 1])
+        value = f"{time_s[at]:g} s after {time_s[rows][np.flatnonzero(step < 0.0)[0]]:g} s"
+        remedy = "If the logger was started anew, split the log there into two files."
+        raise _fault(f"{where}{place(at)}", subject, value, "time must not go back for long", remedy)
+    _check_period(time_s[keep], where, subject, channel.unit)
+    counts = (
+        ("row without time", int((~known).sum())),
+        ("duplicated row", equal),
+        ("backward stamp", max(lost, 0)),
+    )
+    return Clock(keep, tuple((name, count) for name, count in counts if count))
+
+
+def _fault(where: str, what: str, value: str, allowed: str, remedy: str) -> InputError:
+    return InputError.of(where=where, what=what, value=value, allowed=allowed, remedy=remedy)
+
+
+def _check_period(time_s: NDArray[np.float64], where: str, subject: str, unit: str) -> None:
+    period = float(np.median(np.diff(time_s)))
+    low, high = PERIOD_RANGE_S
+    if not low <= period <= high:
+        value = f"a median step of {period:g} s"
+        allowed = f"must lie in {low:g} to {high:g} s (10000 to 1 samples per second)"
+        other = next(
+            (one for one, factor in _FACTORS.items() if low <= period * factor / _of(unit) <= high), ""
+        )
+        hint = f'Is the unit "{other}" instead of "{unit}"?' if other else "Is this the column of the time?"
+        raise _fault(where, subject, value, allowed, hint)
+
+
+_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+
+
+def _of(unit: str) -> float:
+    return _FACTORS.get(unit.strip().lower(), 1.0)
+
+
+def _not_increasing(time_s: NDArray[np.float64]) -> NDArray[np.int64]:
+    """Return the rows outside a longest strictly increasing run of stamps: the fewest that can be left out.
+
+    Of equal stamps the first is kept, so that a duplicated row leaves the one that was written first.
+    Source: patience sorting; C. Schensted, 1961, Canadian Journal of Mathematics 13, 179.
+    """
+    tails: list[float] = []
+    at_tail: list[int] = []
+    previous = np.full(time_s.size, -1, dtype=np.int64)
+    for row, stamp in enumerate(time_s.tolist()):
+        pile = bisect_left(tails, stamp)
+        if pile < len(tails) and tails[pile] == stamp:
+            continue
+        previous[row] = at_tail[pile - 1] if pile else -1
+        tails[pile : pile + 1] = [stamp]
+        at_tail[pile : pile + 1] = [row]
+    inside = np.zeros(time_s.size, dtype=np.bool_)
+    row = at_tail[-1]
+    while row >= 0:
+        inside[row] = True
+        row = int(previous[row])
+    return np.flatnonzero(~inside)

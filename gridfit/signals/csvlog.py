@@ -1,0 +1,239 @@
+"""Logs as CSV: the columns that are asked for, in one pass of the fast parser, faulty lines left out."""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from gridfit.errors import InputError, Problem
+from gridfit.signals.dialect import Dialect, sniff
+from gridfit.signals.rawlog import Floats, Header, RawLog, Wanted, line_of
+
+CHUNK_BYTES = 1 << 22
+MISSING = ("", "-", "--", "---", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", "None")
+"""Cells that hold no value."""
+WORDS = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, "yes": 1.0, "no": 0.0}
+"""Words of a switch; case does not matter."""
+MOST_FAULTY = 0.01
+"""Share of lines that may be left out before the file is refused [1]."""
+
+
+def header(path: Path, delimiter: str | None, units_row: bool | None) -> Header:
+    """Return column names and, when the log has a line of them, units."""
+    dialect = sniff(path, delimiter, units_row)
+    return Header(dialect.columns, _units(dialect))
+
+
+def read(path: Path, wanted: Sequence[Wanted], delimiter: str | None, units_row: bool | None) -> RawLog:
+    """Read columns of a CSV log.
+
+    Parameters
+    ----------
+    path : Path
+    wanted : sequence of Wanted
+        Columns that the header has.
+    delimiter, units_row
+        As in `dialect.sniff`.
+
+    Returns
+    -------
+    RawLog
+
+    Raises
+    ------
+    InputError
+        When a cell holds text instead of a number, or more than 1 % of the lines are incomplete.
+    """
+    dialect = sniff(path, delimiter, units_row)
+    survey = _survey(path, dialect)
+    faulty = _faulty_lines(path, dialect, survey)
+    columns = _parse(path, dialect, wanted, faulty)
+    skipped = np.union1d(faulty.ragged, faulty.blank)
+    return RawLog(columns, _units(dialect), survey.sha256, dialect.first_line, skipped, faulty.repairs)
+
+
+def _units(dialect: Dialect) -> dict[str, str]:
+    return dict(zip(dialect.columns, dialect.units, strict=False)) if dialect.units else {}
+
+
+@dataclass(frozen=True, slots=True)
+class _Survey:
+    sha256: str
+    newlines: int
+    delimiters: int
+    ended: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Faulty:
+    ragged: NDArray[np.int64]
+    blank: NDArray[np.int64]
+    repairs: tuple[tuple[str, int], ...] = ()
+
+
+_NO_LINES: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+
+
+def _survey(path: Path, dialect: Dialect) -> _Survey:
+    """Digest the file and count its lines and delimiters, so that faulty lines cannot pass unseen."""
+    digest, newlines, delimiters, last = hashlib.sha256(), 0, 0, b""
+    mark = dialect.delimiter.encode()
+    with path.open("rb", buffering=0) as stream:
+        while chunk := stream.read(CHUNK_BYTES):
+            digest.update(chunk)
+            newlines += chunk.count(b"\n")
+            delimiters += chunk.count(mark)
+            last = chunk[-1:]
+    return _Survey(digest.hexdigest(), newlines, delimiters, last == b"\n")
+
+
+def _faulty_lines(path: Path, dialect: Dialect, survey: _Survey) -> _Faulty:
+    """Return the lines from the first row on that are blank, incomplete, or not ended (only the last)."""
+    rows = survey.newlines - (dialect.first_line - 1)
+    counts = _delimiters_per_line(path, dialect, only_if=survey, rows=rows)
+    lines = np.arange(dialect.first_line, dialect.first_line + max(rows, 0), dtype=np.int64)
+    blank = lines[counts == -1]
+    wrong = lines[(counts != -1) & (counts != dialect.fields - 1)]
+    if wrong.size > max(1.0, MOST_FAULTY * lines.size):
+        raise InputError.of(
+            where=f"{path.name}:{wrong[0]}",
+            what="columns",
+            value=f"{counts[wrong[0] - dialect.first_line] + 1} ({wrong.size} of {lines.size} lines wrong)",
+            allowed=f"every line must have as many columns as the header ({dialect.fields})",
+            remedy="Is the delimiter also the decimal sign? Export the log with another delimiter.",
+        )
+    repairs = (("incomplete line", int(wrong.size)),) if wrong.size else ()
+    if not survey.ended:
+        last = np.array([dialect.first_line + rows], dtype=np.int64)
+        return _Faulty(np.append(wrong, last), blank, (("truncated last line", 1), *repairs))
+    return _Faulty(wrong, blank, repairs)
+
+
+def _delimiters_per_line(path: Path, dialect: Dialect, only_if: _Survey, rows: int) -> NDArray[np.int64]:
+    """Return the delimiters of each ended line from the first row on, -1 for a blank one."""
+    usual = dialect.fields - 1
+    # The head (preamble, header, units) may hold any number; 64 kB lines are never that long.
+    expected = only_if.delimiters - _head_delimiters(path, dialect)
+    if dialect.quoted or (expected == rows * usual and only_if.ended):
+        return np.full(max(rows, 0), usual, dtype=np.int64)
+    mark, parts, rest = ord(dialect.delimiter), [], b""
+    with path.open("rb") as stream:
+        while chunk := stream.read(CHUNK_BYTES):
+            end = chunk.rfind(b"\n") + 1
+            parts.append(_count(np.frombuffer(rest + chunk[:end], dtype=np.uint8), mark))
+            rest = rest + chunk if end == 0 else chunk[end:]
+    return np.concatenate(parts)[dialect.first_line - 1 :]
+
+
+def _head_delimiters(path: Path, dialect: Dialect) -> int:
+    with path.open("rb") as stream:
+        return sum(stream.readline().count(dialect.delimiter.encode()) for _ in range(dialect.first_line - 1))
+
+
+def _count(data: NDArray[np.uint8], mark: int) -> NDArray[np.int64]:
+    ends = np.flatnonzero(data == ord("\n"))
+    before = np.searchsorted(np.flatnonzero(data == mark), ends)
+    counts = np.diff(before, prepend=0).astype(np.int64)
+    length = np.diff(ends, prepend=-1) - 1
+    # A blank line may still hold the carriage return of its ending.
+    blank = (length == 0) | ((length == 1) & (data[np.maximum(ends - 1, 0)] == ord("\r")))
+    counts[blank] = -1
+    return counts
+
+
+def _parse(path: Path, dialect: Dialect, wanted: Sequence[Wanted], faulty: _Faulty) -> dict[str, Floats]:
+    places = [dialect.columns.index(one.column) for one in wanted]
+    words = {place for place, one in zip(places, wanted, strict=True) if _has_words(dialect, place, one)}
+    dtypes: dict[int, Any] = {place: "category" if place in words else np.float64 for place in places}
+    options = _options(dialect, places, faulty)
+    try:
+        table = pd.read_csv(path, dtype=dtypes, **options)
+    except ValueError as error:
+        raise _text_error(path, dialect, wanted, places, options, faulty) or InputError.of(
+            where=path.name,
+            what="log",
+            value=str(error)[:120],
+            allowed="must be CSV with one row per line",
+            remedy="Export the log again.",
+        ) from None
+    return {
+        one.column: _words(path, one, table[place]) if place in words else table[place].to_numpy()
+        for place, one in zip(places, wanted, strict=True)
+    }
+
+
+def _options(dialect: Dialect, places: Sequence[int], faulty: _Faulty) -> dict[str, Any]:
+    head = range(dialect.first_line - 1)
+    return {
+        "sep": dialect.delimiter,
+        "decimal": dialect.decimal,
+        "header": None,
+        "index_col": False,
+        "usecols": sorted(places),
+        "skiprows": [*head, *(int(line) - 1 for line in faulty.ragged)],
+        "na_values": list(MISSING),
+        "keep_default_na": False,
+        "skipinitialspace": True,
+        "encoding": dialect.encoding,
+        "encoding_errors": "replace",
+        "engine": "c",
+    }
+
+
+def _has_words(dialect: Dialect, place: int, wanted: Wanted) -> bool:
+    if wanted.dimension != "brake":
+        return False
+    return any(len(row) > place and row[place].strip().lower() in WORDS for row in dialect.sample)
+
+
+def _words(path: Path, wanted: Wanted, column: "pd.Series[Any]") -> Floats:
+    """Turn on and off into 1 and 0."""
+    names = [str(name) for name in column.cat.categories]
+    unknown = [name for name in names if name.strip().lower() not in WORDS]
+    if unknown:
+        raise InputError.of(
+            where=f"{path.name} column '{wanted.column}'",
+            value=f'"{unknown[0]}"',
+            allowed=f"a switch may say {', '.join(WORDS)}",
+            remedy=f"Correct the cell, or {wanted.where} in the channel map.",
+        )
+    values = np.array([WORDS[name.strip().lower()] for name in names] + [np.nan])
+    converted: Floats = values[column.cat.codes.to_numpy()]
+    return converted
+
+
+def _text_error(
+    path: Path,
+    dialect: Dialect,
+    wanted: Sequence[Wanted],
+    places: Sequence[int],
+    options: dict[str, Any],
+    faulty: _Faulty,
+) -> InputError | None:
+    """Find the first cell of each column that is no number; only after the fast parser has given up."""
+    table = pd.read_csv(path, dtype=str, **options)
+    skipped = np.union1d(faulty.ragged, faulty.blank)
+    problems: list[Problem] = []
+    for place, one in zip(places, wanted, strict=True):
+        text = table[place].dropna().str.strip()
+        if one.dimension == "brake":
+            text = text[~text.str.lower().isin(list(WORDS))]
+        bad = text[pd.to_numeric(text.str.replace(dialect.decimal, "."), errors="coerce").isna()]
+        if bad.empty:
+            continue
+        line = line_of(int(bad.index[0]), dialect.first_line, skipped)
+        remedy = "Correct the cell, or leave it empty."
+        if line == dialect.first_line and dialect.units is None:
+            remedy = "If this line holds units, set units_row = true in the channel map."
+        problems += InputError.of(
+            where=f"{path.name}:{line} column '{one.column}'",
+            value=f'"{bad.iloc[0]}"',
+            allowed=f"must be a number ({len(bad)} of {len(table)} cells of the column are not)",
+            remedy=remedy,
+        ).problems
+    return InputError(problems) if problems else None
