@@ -59,6 +59,7 @@ def _engine_rows(sheet: CarSheet) -> list[PriorRow]:
         PriorRow("torque_scale", 1.0, 0.03, "car sheet; owners' torque curves are within 3 %"),
         PriorRow("efficiency", sheet.gearbox.efficiency, 0.02 if told else 0.03, "car sheet or 0.92; from memory"),
         inertia,
+        PriorRow("throttle_shape", 1.6, 0.30, "torque rises faster than throttle, 1 to 2.5; from memory"),
         PriorRow("intake_lag_s", 0.07, 0.35, "manifold filling, 0.04-0.12 s; from memory"),
     ]
 

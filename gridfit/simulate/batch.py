@@ -83,7 +83,10 @@ class Simulator:
         self._gear_of = gear_rows_of(scenarios.gear, self.n_gears)
 
     def parts(
-        self, pairs: Sequence[GridPair], index: Sequence[int] | None = None, draws: int | None = None
+        self,
+        pairs: Sequence[GridPair],
+        index: Sequence[int] | None = None,
+        draws: int | Sequence[int] | None = None,
     ) -> Floats:
         """Score grid pairs.
 
@@ -93,8 +96,8 @@ class Simulator:
             C candidates.
         index : sequence of int, optional
             Positions of the scenarios to use; all if left out.
-        draws : int, optional
-            Use the first so many draws only.
+        draws : int or sequence of int, optional
+            Use the first so many draws only, or the draws at these positions.
 
         Returns
         -------
@@ -102,10 +105,11 @@ class Simulator:
             Parts of the score in the order of `gridfit.recovery.PARTS`.
         """
         at = np.arange(len(self.scenarios)) if index is None else np.asarray(index, dtype=np.int64)
-        n = len(self.plant) if draws is None else min(draws, len(self.plant))
+        n = len(self.plant) if draws is None else draws
+        use = np.arange(min(n, len(self.plant))) if isinstance(n, int) else np.asarray(n, dtype=np.int64)
         rows = self._rows
         out = kernel.run(
-            self.scenarios.values[at], self._gear_of[at], rows.car[:n], rows.gears[:n], rows.friction[:n],
+            self.scenarios.values[at], self._gear_of[at], rows.car[use], rows.gears[use], rows.friction[use],
             rows.torque, self._loop, *grid_rows(pairs, self.n_gears),
         )  # fmt: skip
         return np.ascontiguousarray(np.transpose(out, (1, 2, 0, 3)))

@@ -7,14 +7,14 @@ speeds and load transfer at whole steps: one tyre fetch and one torque fetch a s
 Symbols (units) and equations
 -----------------------------
 v vehicle speed, w driven wheels' peripheral speed (m/s); k relaxed slip ratio on v (1); q intake state,
-u throttle (1); e cut after dead time and lag (1); z lagged acceleration (m/s2); Fz load of the driven axle (N).
+u throttle, f(u) its share of full torque, p its shape (1); e cut after dead time and lag (1); z lagged acceleration (m/s2); Fz load of the driven axle (N).
 
 (1) M_w dw/dt = q T(n) c_f (1 - eta e) C(t) + P(t) - Fx     n = c_n w
 (2) m dv/dt = Fx - F_roll - c_d v^2
 (3) sigma dk/dt = w - v - k v
 (4) Fx = mu_p(v) g(t) (1 - s (Fz/Fz0 - 1)) h(rho) r Fz      r = k/k_p(v), rho = sqrt(r^2 + r_y^2)
 (5) Fz = (Fz0 + c_z z) l(t),  dz/dt = (a - z)/tau_z
-(6) dq/dt = (u - q)/tau_i,  de/dt = (cut(t - dead) - e)/tau_c,  dw_m/dt = (w - w_m)/tau_s, v_m alike
+(6) dq/dt = (f(u) - q)/tau_i, f(u) = 1 - (1 - u)^p,  de/dt = (cut(t - dead) - e)/tau_c,  dw_m/dt = (w - w_m)/tau_s, v_m alike
 (7) the controller of the trade's loop: slip on undriven speed, target grid, error, cut grid, gates
 
 T engine torque at full throttle (N m); h normalised friction over normalised slip (a table); C clutch share,
@@ -39,8 +39,8 @@ PRE_S = 0.25
 # columns of the car's constants, one row per draw
 (
     C_MASS, C_DRAG, C_ROLL, C_FZ0, C_CZ, C_TAUZ, C_MU, C_KP, C_SMU, C_SKP, C_SLOAD, C_SIGMA, C_ETA,
-    C_TAUI, C_TAUC, C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, N_CAR,
-) = range(20)  # fmt: skip
+    C_TAUI, C_TAUC, C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, N_CAR,
+) = range(21)  # fmt: skip
 # columns of a gear's constants, per draw
 G_RPM, G_FORCE, G_INERTIA, G_ENGINE, N_GEAR = range(5)
 # columns of a scenario
@@ -59,14 +59,22 @@ M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_
     _V, _W, _Z, _K, _Q, _E, _WM, _VM, _A, _WD, _ES, _EO, _SO, _ALIVE, _TB, _T1, _IN, _Y,
     _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL,
     _CMD, _XR, _XT, _XU, _XL, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U,
-    _SD, _SX, _SREC, _SRES, _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _ROWS,
-) = (i * LANES for i in range(62))  # fmt: skip
+    _SD, _SX, _SREC, _SRES, _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _ROWS,
+) = (i * LANES for i in range(64))  # fmt: skip
 
 
 @njit(inline="always")
 def clamp01(x):
     """Limit to 0..1."""
     return 0.0 if x < 0.0 else (1.0 if x > 1.0 else x)
+
+
+@njit(inline="always")
+def torque_share(u, shape):
+    """Share of full-throttle torque at a throttle: 1 - (1 - u)^shape; 1 is linear."""
+    if u >= 1.0:
+        return 1.0
+    return 1.0 - (1.0 - u) ** shape
 
 
 @njit(inline="always")
@@ -130,8 +138,9 @@ def _start(s, i, scen, car, gear, loop, friction, torque):
     s[_ICL + i] = 1.0 / scen[S_CLUTCH] if closing else 1e6
     s[_IMP + i] = 6.0 * gear[G_ENGINE] * v * scen[S_OVERSPEED] / scen[S_CLUTCH] if closing else 0.0
     s[_CL + i] = 1.0 if closing else 0.0
-    q = scen[S_U0]
+    q = torque_share(scen[S_U0], car[C_SHAPE])
     s[_Q + i] = q
+    s[_UF + i], s[_UL + i] = q, scen[S_U0]
     drive = 0.0
     if not closing:
         drive = q * gear[G_FORCE] * _fetch(torque, v * gear[G_RPM] / loop[L_RPMSTEP], torque.size - 2.001)
@@ -193,6 +202,14 @@ def _deliver(s, i, low, dt, ring, ring_t, tail, head):
 
 
 @njit(inline="always")
+def _throttle(s, i, t, shape):
+    """Share of full torque that the throttle asks for; worked out anew only while the throttle moves."""
+    u = s[_U0 + i] + (s[_U1 + i] - s[_U0 + i]) * clamp01(t * s[_IRAMP + i])
+    if u != s[_UL + i]:
+        s[_UL + i], s[_UF + i] = u, torque_share(u, shape)
+
+
+@njit(inline="always")
 def _half_step(s, t, dt, car, loop, a_q, a_e, a_s):
     """Advance the half-step states and place the table look-ups; one vector loop."""
     per_slip, per_rpm = (TABLE - 1) / TABLE_MAX, 1.0 / loop[L_RPMSTEP]
@@ -200,8 +217,7 @@ def _half_step(s, t, dt, car, loop, a_q, a_e, a_s):
     c_sigma, c_kp, c_skp = dt / car[C_SIGMA], car[C_KP], car[C_SKP]
     for i in range(LANES):
         v, w, k = s[_V + i], s[_W + i], s[_K + i]
-        u = s[_U0 + i] + (s[_U1 + i] - s[_U0 + i]) * clamp01(t * s[_IRAMP + i])
-        s[_Q + i] = u + a_q * (s[_Q + i] - u)
+        s[_Q + i] = s[_UF + i] + a_q * (s[_Q + i] - s[_UF + i])
         s[_E + i] = s[_XL + i] + a_e * (s[_E + i] - s[_XL + i])
         s[_WM + i] = w + a_s * (s[_WM + i] - w)
         s[_VM + i] = v + a_s * (s[_VM + i] - v)
@@ -243,6 +259,7 @@ def _whole_step(s, t, dt, car, a_y, a_es):
     b_z = 1.0 - exp(-dt / car[C_TAUZ])
     mid, after = t + 0.5 * dt, t + dt
     counts = 1.0 if mid > 0.0 else 0.0
+    per_dt = np.pi * 15.0 / dt
     for i in range(LANES):
         vh, a_old, z = s[_VH + i], s[_A + i], s[_Z + i]
         zh = z + 0.5 * b_z * (a_old - z)
@@ -281,9 +298,10 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         s[_SX + i] += m * (over if over > 0.0 else 0.0)
         y = s[_Y + i]
         y_new = a + a_y * (y - a)
-        jerk = (y_new - y) / dt
+        # the filter's rate decays exponentially within the step: its square integrates exactly
+        before, behind = a - y, a - y_new
         s[_Y + i] = y_new
-        s[_SJ + i] += m * jerk * jerk
+        s[_SJ + i] += m * per_dt * (before * before - behind * behind)
         lost = s[_LAT + i] - s[_GT + i] * s[_HL + i]
         s[_SL + i] += m * mu0 * s[_BASE + i] * (lost if lost > 0.0 else 0.0)
         # slip error, smoothed, and its twin
@@ -292,7 +310,9 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         base = v if v > floor else floor
         error = 100.0 * (w - v) / base - target
         es_old = s[_ES + i]
-        es = error + a_es * (es_old - error)
+        middle = 0.5 * (error + s[_EO + i])
+        s[_EO + i] = error
+        es = middle + a_es * (es_old - middle)
         s[_ES + i] = es
         shot = 3.6 * (w - v) - 0.01 * target * 3.6 * base
         shot = shot if inside > 0.0 else 0.0
@@ -409,8 +429,10 @@ def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque,
                 for i in range(LANES):
                     base = max(s[_V + i], s[_U + i])
                     s[_ES + i] = 100.0 * (s[_W + i] - s[_V + i]) / base - s[_TGT + i]
+                    s[_EO + i] = s[_ES + i]
         for i in range(LANES):
             s[_XL + i] = _deliver(s, i, t - 0.5 * dt, dt, ring, ring_t, tail, head)
+            _throttle(s, i, t, car[C_SHAPE])
         _half_step(s, t, dt, car, loop, a_q, a_e, a_s)
         _look_up(s, friction, torque)
         _whole_step(s, t, dt, car, a_y, a_es)

@@ -18,9 +18,9 @@ N_NUISANCE = 4
 
 
 @njit(inline="always")
-def _between(time, values, at, j):
-    """Linear interpolation at a time, walking back from sample j; held before the first sample."""
-    while j > 0 and time[j] > at:
+def _between(time, values, at, j, lowest):
+    """Linear interpolation at a time, walking back from sample j; held before the lowest sample."""
+    while j > lowest and time[j] > at:
         j -= 1
     if time[j] > at or j + 1 >= time.size:
         return values[j]
@@ -74,7 +74,9 @@ def predict_window(
     out_w, out_v : float64[S]
         Written at the window's samples: driven and undriven speed [m/s].
     """
-    q, e = throttle[pre], cut[pre]
+    shape = car[k.C_SHAPE]
+    u_next = k.torque_share(throttle[pre], shape)
+    q, e = u_next, cut[pre]
     per_slip, per_rpm = (k.TABLE - 1) / k.TABLE_MAX, 1.0 / rpm_step
     last_r, last_t = k.TABLE - 1.001, torque.size - 1.001
     w, v = start[0], start[1]
@@ -93,12 +95,13 @@ def predict_window(
         h = span / n
         a_q, a_e = exp(-h / car[k.C_TAUI]), exp(-h / car[k.C_TAUC])
         b_z = 1.0 - exp(-h / car[k.C_TAUZ])
+        u_here, u_next = u_next, k.torque_share(throttle[j + 1], shape)
         for i in range(n):
             t = time[j] + (i + 0.5) * h
             speed = w if j >= first else driven[j]
             rpm = max(speed * gear[k.G_RPM], idle)
-            u = throttle[j] + (i + 0.5) / n * (throttle[j + 1] - throttle[j])
-            c = _between(time, cut, t - car[k.C_DEAD] - car[k.C_CYCLES] * 120.0 / rpm, j)
+            u = u_here + (i + 0.5) / n * (u_next - u_here)
+            c = _between(time, cut, t - car[k.C_DEAD] - car[k.C_CYCLES] * 120.0 / rpm, j, pre)
             q_old, e_old = q, e
             q = u + a_q * (q - u)
             e = c + a_e * (e - c)

@@ -99,7 +99,7 @@ def car_rows(sheet: CarSheet, draws: Floats) -> Floats:
         (k.C_SKP, "slip_per_mps"), (k.C_SLOAD, "load_sensitivity"), (k.C_SIGMA, "relaxation_m"),
         (k.C_ETA, "cut_effect"), (k.C_TAUI, "intake_lag_s"), (k.C_TAUC, "cut_lag_s"),
         (k.C_DEAD, "dead_time_s"), (k.C_CYCLES, "dead_time_cycles"), (k.C_TAUS, "sensor_lag_s"),
-        (k.C_FACTOR, "driven_factor"),
+        (k.C_FACTOR, "driven_factor"), (k.C_SHAPE, "throttle_shape"),
     ):  # fmt: skip
         rows[:, target] = column(name)
     return rows

@@ -45,6 +45,7 @@ PARAMETERS: tuple[Parameter, ...] = (
     Parameter("wheel_inertia_kgm2", "kg m2", 0.3, 8.0, True, "driven axle's wheels and brakes"),
     Parameter("cut_effect", "1", 0.4, 1.4, True, "share of torque taken off per share of events dropped"),
     Parameter("intake_lag_s", "s", 0.005, 0.4, True, "first-order lag from throttle to torque"),
+    Parameter("throttle_shape", "1", 0.7, 4.0, True, "p in the share of torque at throttle u, 1 - (1 - u)^p"),
     Parameter("dead_time_s", "s", 0.0005, 0.12, True, "fixed part of the dead time, command to torque"),
     Parameter("dead_time_cycles", "1", 0.02, 3.0, True, "part of the dead time in engine cycles of 120/n s"),
     Parameter("cut_lag_s", "s", 0.0008, 0.15, True, "first-order lag of the cut after its dead time"),

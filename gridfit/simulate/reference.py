@@ -75,6 +75,10 @@ class _Episode:
         r = self.row
         return float(r[k.S_U0] + (r[k.S_U1] - r[k.S_U0]) * min(max(t / max(r[k.S_RAMP], 1e-3), 0.0), 1.0))
 
+    def share(self, t: float) -> float:
+        """Share of full torque that the throttle asks for [1]."""
+        return float(1.0 - (1.0 - min(self.throttle(t), 1.0)) ** self.car[k.C_SHAPE])
+
     def patch(self, t: float, factor: float) -> float:
         """Grip or load factor of the patch at a time [1]; its edges are 10 ms long."""
         edge = min(max(t / 0.01, 0.0), 1.0) * min(max((self.row[k.S_PATCH] - t) / 0.01, 0.0), 1.0)
@@ -115,7 +119,7 @@ class _Episode:
         out[V] = a
         out[W] = (drive * self.engine_nm(w) * (1.0 - c[k.C_ETA] * x[E]) + pulse - fx) / r[k.G_INERTIA]
         out[K] = (w - v - kappa * v) / c[k.C_SIGMA]
-        out[Q] = (self.throttle(t) - x[Q]) / c[k.C_TAUI]
+        out[Q] = (self.share(t) - x[Q]) / c[k.C_TAUI]
         out[E] = (self.command - x[E]) / c[k.C_TAUC]
         out[Z] = (a - x[Z]) / c[k.C_TAUZ]
         out[WM], out[VM] = (w - x[WM]) / c[k.C_TAUS], (v - x[VM]) / c[k.C_TAUS]
@@ -154,7 +158,8 @@ class _Episode:
         v = row[k.S_V0]
         rest = c[k.C_ROLL] + c[k.C_DRAG] * v * v
         closing = row[k.S_CLUTCH] > 0.0
-        drive = 0.0 if closing else row[k.S_U0] * r[k.G_FORCE] * self.engine_nm(v)
+        asked = self.share(-1.0)
+        drive = 0.0 if closing else asked * r[k.G_FORCE] * self.engine_nm(v)
         force = (drive * c[k.C_MASS] + r[k.G_INERTIA] * rest) / (c[k.C_MASS] + r[k.G_INERTIA])
         mu = c[k.C_MU] * (1.0 - c[k.C_SMU] * (v - 15.0)) * row[k.S_BASE]
         load = c[k.C_FZ0] + c[k.C_CZ] * (force - rest) / c[k.C_MASS]
@@ -162,7 +167,7 @@ class _Episode:
         z = (share * mu * load - rest) / c[k.C_MASS]
         kappa = self._rising(share) * c[k.C_KP] * (1.0 - c[k.C_SKP] * (v - 15.0))
         x = np.zeros(len(STATES))
-        x[[V, W, K, Q, Z, Y]] = v, v * (1.0 + kappa), kappa, row[k.S_U0], z, z
+        x[[V, W, K, Q, Z, Y]] = v, v * (1.0 + kappa), kappa, asked, z, z
         x[[WM, VM]] = x[W], v
         x[ES] = self.error(x)
         return x

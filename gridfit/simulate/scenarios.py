@@ -181,7 +181,8 @@ def _excess(traction: Traction, gear: int, row: Floats) -> float:
     speeds = row[k.S_V0] * np.linspace(1.0, 1.3, 7)
     cornering = np.sqrt(1.0 - row[k.S_LATERAL] ** 2)
     grip = traction.grip_n(speeds, float(row[k.S_BASE] * row[k.S_GRIP] * cornering)) * row[k.S_LOAD]
-    return float(np.max(row[k.S_U1] * traction.drive_n(gear, speeds) / grip))
+    asked = k.torque_share(float(row[k.S_U1]), float(traction.car[k.C_SHAPE]))
+    return float(np.max(asked * traction.drive_n(gear, speeds) / grip))
 
 
 def _kept(sheet: CarSheet, traction: Traction, gear: int, kind: str, rng: np.random.Generator) -> Floats:

@@ -1,0 +1,273 @@
+"""Maximum a posteriori fit of the plant to windows of log: multiple shooting with profiled nuisances.
+
+Outer loop: linearise the nuisances (window starts and grip), weigh windows by how well the model can follow them
+at all, and tell patches from even ground. Inner loop: scipy's least_squares on the projected errors and the prior.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+
+from gridfit.carsheet import CarSheet
+from gridfit.errors import FitError
+from gridfit.plant.residuals import N_NUISANCE, Layout, Problem, patch_probability
+from gridfit.plant.windows import Windows
+from gridfit.simulate.parameters import Floats
+
+OUTER = 10
+"""Most linearisations of the nuisances."""
+INNER = 4
+"""Evaluations of the inner least-squares problem."""
+TAIL = 3.0
+"""A window this many times worse than the median loses weight in proportion [1]."""
+SETTLED = 0.03
+"""The fit has settled when no parameter moves by more than this share of its prior sd [1]."""
+
+Progress = Callable[[str, float], None]
+
+
+def _silent(stage: str, share: float) -> None:
+    """Take no notice of progress."""
+
+
+@dataclass(frozen=True, slots=True)
+class FitResult:
+    """Where the fit ended, and the curvature there.
+
+    Parameters
+    ----------
+    x : float64[X]
+        Vector on the fit's scale, laid out as `layout` says.
+    centre, width : float64[X]
+        Its prior.
+    hessian : float64[X, X]
+        Curvature of the objective, prior included.
+    scores : float64[Q, X]
+        Gradient of each cluster of windows (one per episode, one per window without one).
+    layout : Layout
+        Meaning of the vector.
+    windows : Windows
+        What was fitted.
+    start : float64[W, 4]
+        Nuisances of each window.
+    on_patch : float64[W]
+        Probability that a window lies on a patch [1].
+    misfit : float64[W]
+        Mean squared whitened error of each window after the fit [1].
+    scale : float
+        Median of these: how far prediction errors exceed the sensors' noise [1].
+    memory : float
+        Samples that count as one, since neighbouring errors are alike [1].
+    rounds : int
+        Outer rounds used.
+    settled : bool
+        Whether the last round moved nothing to speak of.
+    """
+
+    x: Floats
+    centre: Floats
+    width: Floats
+    hessian: Floats
+    scores: Floats
+    layout: Layout
+    windows: Windows
+    start: Floats
+    on_patch: Floats
+    misfit: Floats
+    scale: float
+    memory: float
+    rounds: int
+    settled: bool
+
+
+class _Projection:
+    """Removes from each window's errors what its nuisances explain."""
+
+    def __init__(self, sensitivity: Floats, prior_sd: Floats) -> None:
+        w, n, _ = sensitivity.shape
+        stacked = np.zeros((w, n + N_NUISANCE, N_NUISANCE))
+        stacked[:, :n] = sensitivity
+        stacked[:, n:] = np.eye(N_NUISANCE) / prior_sd[:, None, :]
+        self.stacked = stacked
+        self.covariance = np.linalg.inv(stacked.transpose(0, 2, 1) @ stacked)
+
+    def shift(self, errors: Floats) -> Floats:
+        """Best change of the nuisances for errors[W, n + 4]: float64[W, 4]."""
+        slope = np.einsum("wnk,wn->wk", self.stacked, errors)
+        return -np.einsum("wkl,wl->wk", self.covariance, slope)
+
+    def apply(self, errors: Floats) -> Floats:
+        """Errors [W, n + 4] or sensitivities [W, n + 4, X] without what the nuisances explain."""
+        flat = errors if errors.ndim == 3 else errors[:, :, None]
+        inner = self.covariance @ (self.stacked.transpose(0, 2, 1) @ flat)
+        left: Floats = flat - self.stacked @ inner
+        return left if errors.ndim == 3 else left[:, :, 0]
+
+
+@dataclass(slots=True)
+class _State:
+    """What the outer loop carries from round to round."""
+
+    x: Floats
+    start: Floats
+    on_patch: Floats
+    weight: Floats
+    misfit: Floats
+    scale: float
+    memory: float = 1.0
+
+
+def _padded(values: Floats) -> Floats:
+    """Append N_NUISANCE rows of zeros to each window."""
+    shape = list(values.shape)
+    shape[1] = N_NUISANCE
+    return np.concatenate([values, np.zeros(shape)], axis=1)
+
+
+def _linearise(problem: Problem, state: _State) -> _Projection:
+    """Linearise the nuisances at the state; update them, the patch probabilities and the weights."""
+    for _ in range(2):
+        errors, slope = problem.start_sensitivity(state.x, state.start)
+        mean, sd = problem.start_prior(state.on_patch)
+        projection = _Projection(slope, sd)
+        stacked = np.concatenate([errors, (state.start - mean) / sd], axis=1)
+        step = projection.shift(stacked)
+        limit = np.array([1.5, 1.0, 0.05, 0.25])
+        state.start = state.start + np.clip(step, -limit, limit)
+        state.start[:, :2] = np.maximum(state.start[:, :2], 0.5)
+        state.start[:, 3] = np.clip(state.start[:, 3], -1.2, 0.4)
+        data_only = np.maximum(1.0 / projection.covariance[:, 3, 3] - 1.0 / sd[:, 3] ** 2, 1e-6)
+        state.on_patch = patch_probability(_unpulled(state.start[:, 3], mean[:, 3], sd[:, 3], data_only), data_only**-0.5)
+    errors, slope = problem.start_sensitivity(state.x, state.start)
+    mean, sd = problem.start_prior(state.on_patch)
+    projection = _Projection(slope, sd)
+    left = projection.apply(np.concatenate([errors, (state.start - mean) / sd], axis=1))
+    state.misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - N_NUISANCE, 1)
+    state.scale = max(float(np.median(state.misfit)), 0.3)
+    state.memory = _memory(left[:, :-N_NUISANCE])
+    fair = np.minimum(1.0, TAIL * state.scale / np.maximum(state.misfit, 1e-9))
+    state.weight = fair / (state.scale * state.memory)
+    return projection
+
+
+def _memory(left: Floats) -> float:
+    """Samples that count as one, from the errors' correlation with the next sample [1].
+
+    Prediction errors of a model that is not the car are alike from sample to sample (driveline twist, say):
+    counted as independent they would overrule the car sheet with false certainty.
+    """
+    half = left.shape[1] // 2
+    pairs = [(left[:, a : a + half - 1], left[:, a + 1 : a + half]) for a in (0, half)]
+    both = np.array([((x * y).sum(axis=1), np.sqrt((x**2).sum(axis=1) * (y**2).sum(axis=1))) for x, y in pairs])
+    rho = float(np.clip(np.median(both[:, 0] / np.maximum(both[:, 1], 1e-12)), 0.0, 0.97))
+    return (1.0 + rho) / (1.0 - rho)
+
+
+def _unpulled(value: Floats, prior_mean: Floats, prior_sd: Floats, data_precision: Floats) -> Floats:
+    """What the data alone said of a nuisance whose posterior value was pulled towards its prior."""
+    prior_precision = prior_sd**-2
+    alone = (value * (data_precision + prior_precision) - prior_mean * prior_precision) / data_precision
+    result: Floats = np.clip(alone, -1.5, 1.0)
+    return result
+
+
+def _inner(problem: Problem, state: _State, projection: _Projection) -> tuple[Floats, Floats, Floats]:
+    """Improve the vector with the nuisances' linearisation held; return it, errors and sensitivities there."""
+    mean, sd = problem.start_prior(state.on_patch)
+    tail = (state.start - mean) / sd
+    root = np.sqrt(state.weight)[:, None]
+    kept: dict[str, Floats] = {}
+
+    def residual(x: Floats) -> Floats:
+        errors = problem.errors(x[None], state.start[None])[0]
+        left = projection.apply(np.concatenate([errors, tail], axis=1)) * root
+        return np.concatenate([left.ravel(), (x - problem.centre) / problem.width])
+
+    def jacobian(x: Floats) -> Floats:
+        _, slope = problem.sensitivity(x, state.start)
+        left = projection.apply(_padded(slope)) * root[:, :, None]
+        kept["slope"] = left
+        return np.concatenate([left.reshape(-1, x.size), np.diag(1.0 / problem.width)])
+
+    result = least_squares(
+        residual, state.x, jac=jacobian, method="trf", x_scale=problem.width, max_nfev=INNER, xtol=1e-6, ftol=1e-6,
+    )  # fmt: skip
+    left = result.fun[: -result.x.size].reshape(len(problem.windows), -1)
+    return result.x, left, kept["slope"]
+
+
+def _clusters(windows: Windows) -> NDArray[np.int64]:
+    """Cluster of each window: its episode, or itself: int64[W], counted from 0."""
+    alone = windows.episode.max() + 1 + np.arange(len(windows))
+    _, numbers = np.unique(np.where(windows.episode >= 0, windows.episode, alone), return_inverse=True)
+    return numbers.astype(np.int64)
+
+
+def _cluster_scores(windows: Windows, left: Floats, slope: Floats) -> Floats:
+    """Gradient of each cluster: errors[W, n], sensitivities[W, n, X] -> float64[Q, X]."""
+    per_window = np.einsum("wnx,wn->wx", slope, left)
+    clusters = _clusters(windows)
+    scores = np.zeros((int(clusters.max()) + 1, per_window.shape[1]))
+    np.add.at(scores, clusters, per_window)
+    return scores
+
+
+def fit(
+    sheet: CarSheet,
+    windows: Windows,
+    fixed: dict[str, tuple[float, float]],
+    *,
+    progress: Progress = _silent,
+) -> FitResult:
+    """Fit a car's plant to its windows.
+
+    Parameters
+    ----------
+    sheet : CarSheet
+        The car.
+    windows : Windows
+        From `gridfit.plant.windows.build`.
+    fixed : dict of str to (float, float)
+        Parameters measured elsewhere: centre and sd on the fit's scale.
+    progress : callable
+        Told the stage and the share done.
+
+    Returns
+    -------
+    FitResult
+
+    Raises
+    ------
+    FitError
+        If the fit runs away to values that are not numbers.
+    """
+    problem = Problem(sheet, windows, fixed)
+    n = len(windows)
+    state = _State(problem.centre.copy(), problem.begin(), np.full(n, 0.1), np.ones(n), np.ones(n), 1.0)
+    settled, used = False, 0
+    for used in range(1, OUTER + 1):  # noqa: B007 - the number of rounds is reported
+        projection = _linearise(problem, state)
+        x, left, slope = _inner(problem, state, projection)
+        moved = float(np.max(np.abs(x - state.x) / problem.width))
+        state.x = x
+        progress("fitting the plant", used / OUTER)
+        if not np.all(np.isfinite(x)):
+            raise FitError.of(
+                where=", ".join(windows.runs),
+                what="the fit ran away",
+                value=f"{int((~np.isfinite(x)).sum())} parameters that are not numbers in round {used}",
+                allowed="finite parameters",
+                remedy="Run `gridfit inspect` on these logs: a wrong unit or a mis-scaled channel is the usual cause.",
+            )
+        if used > 3 and moved < SETTLED:
+            settled = True
+            break
+    flat = slope.reshape(-1, state.x.size)
+    hessian = flat.T @ flat + np.diag(problem.width**-2)
+    return FitResult(
+        state.x, problem.centre, problem.width, hessian, _cluster_scores(windows, left, slope), problem.layout,
+        windows, state.start, state.on_patch, state.misfit, state.scale, state.memory, used, settled,
+    )  # fmt: skip

@@ -1,0 +1,203 @@
+"""Prepared signals and episodes -> short windows of log over which the plant's prediction is judged.
+
+Windows cover every episode with its surroundings, and, more thinly, hard driving without slip, from which
+torque over mass, drag and slip stiffness come. A window never spans a shift, a brake, a fault or the rev limiter.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from gridfit.carsheet import CarSheet
+from gridfit.errors import DataError
+from gridfit.signals.prepared import Signals
+from gridfit.simulate.packing import GRAVITY_MPS2
+from gridfit.simulate.parameters import Floats
+
+WINDOW_S = 0.28
+"""Length of a window [s]: short enough for the falling side of the friction curve."""
+RUN_UP_S = 0.30
+"""Log ahead of a window over which the inputs' lags are run up [s]."""
+BEFORE_S, AFTER_S = 0.12, 0.30
+"""Surroundings of an episode that count as its own [s]."""
+QUIET_PER_RUN = 150
+"""Most windows without an episode taken from one run."""
+QUIET_THROTTLE = 0.5
+"""Throttle above which driving without slip is used [1]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Windows over the samples of all runs, one run after the other.
+
+    Parameters
+    ----------
+    time, throttle, cut, driven, undriven : float64[S]
+        Log [s], [1], [1], [m/s], [m/s].
+    used : bool[S]
+        Samples whose speeds may be compared.
+    bounds : int64[W, 3]
+        Run-up, first sample, one past the last sample.
+    gear, run, compound, episode : int64[W]
+        Gear number; positions of run and compound; episode number or -1.
+    lateral : float64[W]
+        Mean lateral acceleration over g, 0 where unknown.
+    noise : float64[W, 2]
+        Noise of driven and undriven speed [m/s].
+    runs, compounds : tuple of str
+        Names.
+    """
+
+    time: Floats
+    throttle: Floats
+    cut: Floats
+    driven: Floats
+    undriven: Floats
+    used: NDArray[np.bool_]
+    bounds: NDArray[np.int64]
+    gear: NDArray[np.int64]
+    run: NDArray[np.int64]
+    compound: NDArray[np.int64]
+    episode: NDArray[np.int64]
+    lateral: Floats
+    noise: Floats
+    runs: tuple[str, ...]
+    compounds: tuple[str, ...]
+
+    def __len__(self) -> int:
+        """Number of windows W."""
+        return int(self.bounds.shape[0])
+
+
+def noise_mps(speed_mps: Floats, used: NDArray[np.bool_]) -> float:
+    """Noise of a speed signal [m/s], from its second differences by the median, so that motion drops out."""
+    second = speed_mps[2:] - 2.0 * speed_mps[1:-1] + speed_mps[:-2]
+    good = used[2:] & used[1:-1] & used[:-2]
+    if good.sum() < 50:
+        return 0.1
+    spread = 1.4826 * float(np.median(np.abs(second[good])))
+    # the mean keeps quantised channels from reading zero
+    return max(spread / 6.0**0.5, 0.25 * float(np.std(second[good])) / 6.0**0.5, 0.01)
+
+
+def _usable(table: pd.DataFrame) -> NDArray[np.bool_]:
+    """Samples that can be inside a window."""
+    good = table["valid"].to_numpy() & ~table["shift"].to_numpy() & ~table["brake"].to_numpy()
+    if "limiter" in table:
+        good = good & ~table["limiter"].to_numpy()
+    known = np.isfinite(table["cut_pct"].to_numpy()) & np.isfinite(table["throttle"].to_numpy())
+    moving = (table["v_u_mps"].to_numpy() > 3.0) & (table["gear"].to_numpy() > 0)
+    result: NDArray[np.bool_] = good & known & moving & (table["throttle"].to_numpy() > 0.2)
+    return result
+
+
+def _stretches(usable: NDArray[np.bool_], gear: NDArray[np.int64], time: Floats) -> list[tuple[int, int]]:
+    """Longest stretches of usable samples in one gear without a gap: [begin, end)."""
+    step = float(np.median(np.diff(time)))
+    joined = usable[1:] & usable[:-1] & (gear[1:] == gear[:-1]) & (np.diff(time) < 2.6 * step)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], joined.astype(np.int8), [0]])))
+    return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _cover(begin: int, end: int, length: int) -> list[tuple[int, int]]:
+    """Cut a stretch into windows of about one length, none shorter than half of it."""
+    count = max(1, round((end - begin) / length))
+    edges = np.linspace(begin, end, count + 1).round().astype(int)
+    return [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a >= 0.5 * length]
+
+
+def _run_windows(signals: Signals, episodes: pd.DataFrame, number: int) -> list[tuple[int, int, int]]:
+    """Windows of one run: (first, one past last, episode number or -1), counted in the run's samples."""
+    table = signals.table
+    time = table["time_s"].to_numpy()
+    gear = table["gear"].to_numpy().astype(np.int64)
+    length = max(6, round(WINDOW_S / float(np.median(np.diff(time)))))
+    owner = np.full(time.size, -1, dtype=np.int64)
+    for position, row in enumerate(episodes.itertuples()):
+        owner[(time >= row.start_s - BEFORE_S) & (time <= row.end_s + AFTER_S)] = number + position
+    found, quiet = [], []
+    for begin, end in _stretches(_usable(table), gear, time):
+        begin += round(0.1 * length)
+        if end - begin < 0.5 * length:
+            continue
+        for a, b in _cover(begin, end, length):
+            inside = owner[a:b]
+            if (inside >= 0).mean() > 0.3:
+                found.append((a, b, int(inside[inside >= 0][0])))
+            elif table["throttle"].to_numpy()[a:b].min() > QUIET_THROTTLE:
+                quiet.append((a, b, -1))
+    stride = max(1, -(-len(quiet) // QUIET_PER_RUN))
+    return found + quiet[::stride]
+
+
+def _before(time: Floats, first: int) -> int:
+    """Sample from which the lags are run up."""
+    return int(max(0, np.searchsorted(time, time[first] - RUN_UP_S)))
+
+
+def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -> Windows:
+    """Make the windows of a car.
+
+    Parameters
+    ----------
+    sheet : CarSheet
+        The car.
+    signals : sequence of Signals
+        Prepared runs.
+    episodes : DataFrame
+        As found by `gridfit.signals.episodes.find`, all runs together.
+
+    Returns
+    -------
+    Windows
+
+    Raises
+    ------
+    DataError
+        If no run has a usable window.
+    """
+    compounds = tuple(dict.fromkeys(s.run.note.compound for s in signals))
+    samples: dict[str, list[Floats]] = {n: [] for n in ("time", "throttle", "cut", "driven", "undriven", "used")}
+    bounds, gear, run, compound, episode, lateral, noise = [], [], [], [], [], [], []
+    offset, number = 0, 0
+    for r, s in enumerate(signals):
+        table = s.table
+        mine = episodes[episodes["run"] == s.run.name]
+        time = table["time_s"].to_numpy()
+        side = np.abs(np.nan_to_num(table["lateral_mps2"].to_numpy())) / GRAVITY_MPS2
+        used = table["valid"].to_numpy() & ~table["kerb"].to_numpy()
+        levels = [noise_mps(table[c].to_numpy(), used) for c in ("v_d_mps", "v_u_mps")]
+        for a, b, owner in _run_windows(s, mine, number):
+            bounds.append((offset + _before(time, a), offset + a, offset + b))
+            gear.append(int(table["gear"].iloc[a]))
+            run.append(r)
+            compound.append(compounds.index(s.run.note.compound))
+            episode.append(owner)
+            lateral.append(float(side[a:b].mean()))
+            noise.append(levels)
+        samples["time"].append(time)
+        samples["throttle"].append(np.nan_to_num(table["throttle"].to_numpy()))
+        samples["cut"].append(np.nan_to_num(table["cut_pct"].to_numpy()) / 100.0)
+        samples["driven"].append(np.nan_to_num(table["v_d_mps"].to_numpy()))
+        samples["undriven"].append(np.nan_to_num(table["v_u_mps"].to_numpy()))
+        samples["used"].append(used)
+        offset += time.size
+        number += len(mine)
+    if not bounds:
+        raise DataError.of(
+            where=", ".join(s.run.name for s in signals),
+            what="no stretch of these runs can be used to fit the plant",
+            value="0 windows",
+            allowed=f"{WINDOW_S} s of throttle above 20 % in one gear, no brake, no shift, speeds valid",
+            remedy="Run `gridfit inspect` on these logs and mend what it finds; log throttle, speeds and gear or rpm.",
+        )
+    flat = {name: np.concatenate(parts) for name, parts in samples.items()}
+    return Windows(
+        flat["time"], flat["throttle"], flat["cut"], flat["driven"], flat["undriven"],
+        flat["used"].astype(bool), np.array(bounds, dtype=np.int64), np.array(gear, dtype=np.int64),
+        np.array(run, dtype=np.int64), np.array(compound, dtype=np.int64), np.array(episode, dtype=np.int64),
+        np.array(lateral), np.array(noise), tuple(s.run.name for s in signals), compounds,
+    )  # fmt: skip
