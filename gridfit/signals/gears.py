@@ -20,6 +20,12 @@ ON_RATIO = 0.05
 SHARE_OF_STEP = 0.3
 """...and within this share of the step to the next gear [1]."""
 
+TIGHT = 0.015
+"""For the opening of the clutch: coupled within this (logarithm) [1]..."""
+
+TIGHT_SD = 4.0
+"""...or within this many standard deviations of the ratio's scatter, if that is more."""
+
 SHORTEST_S = 0.06
 """A gear held for less is a passing coincidence [s]."""
 
@@ -178,7 +184,8 @@ def find(
         missing = ~np.isfinite(table_gear)
         logged = np.clip(np.where(missing, 0.0, table_gear).round(), 0, sheet.gears).astype(np.int64)
         logged = _bridge(logged, missing)
-        gear, shift = _logged(logged, by_ratio, known=known, step_s=step_s)
+        tight = _on_ratio(logged, observed, log_ratios)
+        gear, shift = _logged(logged, tight, known=known, step_s=step_s)
     else:
         gear, shift = _unlogged(settle(by_ratio, step_s), observed, log_ratios, step_s)
     coupled = (by_ratio == gear) & (gear > 0) & ~shift
@@ -198,17 +205,32 @@ def _changes(gear: Ints) -> list[tuple[int, int, int, int]]:
     return [(int(known[i]), int(known[i + 1]), int(gear[known[i]]), int(gear[known[i + 1]])) for i in at]
 
 
-def _logged(logged: Ints, by_ratio: Ints, *, known: bool, step_s: float) -> tuple[Ints, Bools]:
-    """Mark shifts of a logged gear: where it reads 0, and back to where engine and wheels were coupled."""
+def _on_ratio(gear: Ints, observed: Floats, log_ratios: Floats) -> Bools:
+    """Return where engine and wheels turn in the ratio of the logged gear, to within their usual scatter."""
+    away = np.abs(observed - log_ratios[np.maximum(gear, 1) - 1])
+    usual = away[np.isfinite(away) & (away < ON_RATIO) & (gear > 0)]
+    if usual.size == 0:
+        return np.zeros(gear.size, dtype=np.bool_)
+    scatter = filters.MAD_TO_SD * float(np.median(usual))
+    allowed = float(np.clip(TIGHT_SD * scatter, TIGHT, ON_RATIO))
+    return np.asarray((np.nan_to_num(away, nan=np.inf) < allowed) & (gear > 0))
+
+
+def _logged(logged: Ints, coupled: Bools, *, known: bool, step_s: float) -> tuple[Ints, Bools]:
+    """Mark shifts of a logged gear: where it reads 0, and back to where engine and wheels were coupled.
+
+    A single sample on the ratio while the clutch is open is chance, so coupling takes two in a row.
+    """
     shift = logged == 0
     longest = round(LONGEST_SHIFT_S / step_s)
+    pairs = coupled.copy()
+    pairs[1:] &= coupled[:-1]
     for _, new_at, old, _ in _changes(logged):
-        if not known:
-            first = max(0, new_at - max(1, round(UNLOGGED_SHIFT_S / step_s)))
-        else:
-            first = max(0, new_at - longest)
-            coupled = np.flatnonzero((by_ratio[first:new_at] == old) & (logged[first:new_at] == old))
-            first = first + int(coupled[-1]) + 1 if coupled.size else new_at
+        first = max(0, new_at - max(1, round(UNLOGGED_SHIFT_S / step_s)))
+        if known:
+            since = max(0, new_at - longest)
+            held = np.flatnonzero(pairs[since:new_at] & (logged[since:new_at] == old))
+            first = min(since + int(held[-1]) + 1, new_at - 1) if held.size else first
         shift[first:new_at] = True
     return np.where(shift, 0, logged), shift
 

@@ -24,6 +24,9 @@ SPIKE_SD = 5.0
 SPIKE_FLOOR_MPS = 0.4
 """A spike is at least this high [m/s]; below it nothing is lost by keeping it."""
 
+CALM = 0.02
+"""Engine and ratio are steady when they change by less than this share [1]."""
+
 REPAIR_S = 0.12
 """Gaps in an axle speed up to this long are bridged; longer ones make samples invalid [s]."""
 
@@ -117,22 +120,30 @@ def axle(run: Run, sheet: CarSheet, *, driven: bool) -> Axle:
     sides = [ROLE_OF[role].column for role in CORNERS[name]]
     raw = filters.fill_gaps(time_s, logged)
     if not all(side in run.table for side in sides):
-        return _single(run, column, logged, raw)
+        return _single(run, column, logged, raw, surge=driven)
     return _pair(run, sides, raw, faster=rule == "faster", surge=driven)
 
 
-def _clean(values: Floats, raw: Floats, step_s: float, channel: str) -> tuple[Floats, Bools, Floats, Bools]:
-    """Return a channel bridged over its faults, where it was bad, its noise, and where it spiked."""
-    moving = raw > MOVING_MPS
+def _clean(values: Floats, raw: Floats, step_s: float) -> tuple[Floats, Bools, Floats]:
+    """Return a channel bridged over dropouts and stuck stretches, where these are, and its noise."""
     lost = ~np.isfinite(values)
-    still = stuck(values, step_s, moving)
-    good = np.where(lost | still, np.nan, values)
-    bridged = filters.fill_gaps(np.arange(values.size, dtype=np.float64), good)
+    bad = lost | stuck(values, step_s, raw > MOVING_MPS)
+    bridged = filters.fill_gaps(_index(values), np.where(bad, np.nan, values))
     floor = filters.resolution(values[:20_000]) / np.sqrt(12.0) + 1e-4
-    sd = filters.noise_by_speed(bridged, raw, floor)
-    spike = filters.spikes(bridged, np.maximum(sd, SPIKE_FLOOR_MPS / SPIKE_SD / np.sqrt(2.0)), SPIKE_SD, 2)
-    bridged[spike] = np.nan
-    return filters.fill_gaps(np.arange(values.size, dtype=np.float64), bridged), lost | still, sd, spike
+    return bridged, bad, filters.noise_by_speed(bridged, raw, floor)
+
+
+def _index(values: Floats) -> Floats:
+    return np.arange(values.size, dtype=np.float64)
+
+
+def _spikes(values: Floats, sd: Floats, width: int) -> Bools:
+    floor = SPIKE_FLOOR_MPS / SPIKE_SD / np.sqrt(2.0)
+    return filters.spikes(values, np.maximum(sd, floor), SPIKE_SD, width)
+
+
+def _cut_out(values: Floats, spike: Bools) -> Floats:
+    return filters.fill_gaps(_index(values), np.where(spike, np.nan, values))
 
 
 def _counts(channel: str, values: Floats, bad: Bools, spike: Bools) -> tuple[dict[str, int], ...]:
@@ -140,36 +151,63 @@ def _counts(channel: str, values: Floats, bad: Bools, spike: Bools) -> tuple[dic
     return {channel: int(bad.sum()) - lost}, {channel: lost}, {channel: int(spike.sum())}
 
 
-def _single(run: Run, column: str, logged: Floats, raw: Floats) -> Axle:
-    speed, bad, sd, spike = _clean(logged, raw, run.period_s, column)
+def _single(run: Run, column: str, logged: Floats, raw: Floats, *, surge: bool) -> Axle:
+    """Repair an axle of which only the mean is logged.
+
+    The undriven axle cannot jump and come back. The driven one can, when the clutch bites; there a jump is
+    a spike only if engine and wheels keep their ratio around it and the engine does not jump with them.
+    """
+    speed, bad, sd = _clean(logged, raw, run.period_s)
+    spike = _spikes(speed, sd, 1 if surge else 2)
+    if surge:
+        spike &= _engine_calm(run, speed)
+    speed = _cut_out(speed, spike)
     stuck_n, lost_n, spiked_n = _counts(column, logged, bad, spike)
     unknown = np.full(speed.size, np.nan)
     return Axle(speed, raw, sd, _too_long(bad, run.period_s), spike, unknown, stuck_n, lost_n, spiked_n)
+
+
+def _engine_calm(run: Run, speed: Floats) -> Bools:
+    """Return samples whose neighbours have one ratio of engine to wheel speed, and a steady engine."""
+    calm = np.zeros(speed.size, dtype=np.bool_)
+    if "rpm" not in run.table:
+        return calm
+    rpm = run.table["rpm"].to_numpy(dtype=np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = np.log(np.maximum(rpm, 1.0) / np.maximum(speed, 0.5))
+        between = 0.5 * (rpm[:-2] + rpm[2:])
+        steady = np.abs(rpm[1:-1] / between - 1.0) < CALM
+    calm[1:-1] = steady & (np.abs(ratio[2:] - ratio[:-2]) < CALM)
+    return calm
 
 
 def _pair(run: Run, sides: list[str], raw: Floats, *, faster: bool, surge: bool) -> Axle:
     """Join two wheels; where one is bad the other stands in, corrected by their usual difference."""
     step_s = run.period_s
     values = [run.table[side].to_numpy(dtype=np.float64) for side in sides]
-    cleaned = [_clean(value, raw, step_s, side) for value, side in zip(values, sides, strict=True)]
-    (left, left_bad, left_sd, left_spike), (right, right_bad, right_sd, right_spike) = cleaned
-    spin = right - left
-    index = np.arange(raw.size, dtype=np.float64)
-    spin_sd = filters.noise_by_speed(spin, raw, 1e-3)
-    window = round(0.3 / step_s) | 1
-    odd = filters.outliers(spin, np.maximum(spin_sd, SPIKE_FLOOR_MPS / SPIKE_SD), SPIKE_SD, window)
-    usual = filters.fill_gaps(index, np.where(left_bad | right_bad | odd, np.nan, spin))
-    left = np.where(left_bad, right - usual, left)
-    right = np.where(right_bad, left + usual, right)
+    (left, left_bad, left_sd), (right, right_bad, right_sd) = (_clean(v, raw, step_s) for v in values)
+    # A spike of one wheel stands out of its own neighbours and out of the difference of the two.
+    spin_sd = np.maximum(filters.noise_by_speed(right - left, raw, 1e-3), SPIKE_FLOOR_MPS / SPIKE_SD)
+    odd = _spikes(right - left, spin_sd, 2)
+    spikes = [odd & _spikes(side, sd, 2) for side, sd in ((left, left_sd), (right, right_sd))]
+    left_bad, right_bad = left_bad | spikes[0], right_bad | spikes[1]
+    usual = _cut_out(right - left, left_bad | right_bad)
+    left, right = np.where(left_bad, right - usual, left), np.where(right_bad, left + usual, right)
     speed = np.maximum(left, right) if faster else 0.5 * (left + right)
-    sd = np.sqrt(0.5 * (left_sd**2 + right_sd**2))
-    both = filters.noise_by_speed(speed, raw, 1e-4)
-    merged = [_counts(s, v, c[1], c[3]) for s, v, c in zip(sides, values, cleaned, strict=True)]
+    both_bad = left_bad & right_bad
+    spike = spikes[0] | spikes[1]
+    if not surge:
+        jump = _spikes(speed, np.maximum(left_sd, right_sd), 2)
+        both_bad, spike = both_bad | jump, spike | jump
+    speed = _cut_out(speed, both_bad)
+    sd = np.minimum(np.hypot(left_sd, right_sd) / np.sqrt(2.0), filters.noise_by_speed(speed, raw, 1e-4))
+    merged = [
+        _counts(name, value, bad & ~hit, hit)
+        for name, value, bad, hit in zip(sides, values, (left_bad, right_bad), spikes, strict=True)
+    ]
     stuck_n, lost_n, spiked_n = ({**a, **b} for a, b in zip(*merged, strict=True))
-    bad = _too_long(left_bad & right_bad, step_s)
-    spin = np.where(left_bad | right_bad, np.nan, spin)
-    odd_spike = left_spike | right_spike | (odd & ~(left_bad | right_bad) if not surge else False)
-    return Axle(speed, raw, np.minimum(sd, both), bad, odd_spike, spin, stuck_n, lost_n, spiked_n)
+    spin = np.where(left_bad | right_bad, np.nan, right - left)
+    return Axle(speed, raw, sd, _too_long(both_bad, step_s), spike, spin, stuck_n, lost_n, spiked_n)
 
 
 def _too_long(bad: Bools, step_s: float) -> Bools:
