@@ -1,0 +1,158 @@
+"""The command line: arguments in, a job called, exit code and messages out; no logic.
+
+Heavy imports stand inside the commands, so that --help answers at once.
+"""
+
+import signal
+import sys
+import warnings
+from importlib.metadata import version
+from types import FrameType
+from typing import Annotated
+
+import typer
+
+from pipelines.options import (
+    AsJson,
+    BudgetName,
+    Car,
+    Channels,
+    Draws,
+    Effort,
+    Grids,
+    NoTracking,
+    Open,
+    Out,
+    Overwrite,
+    PreferenceName,
+    Preferred,
+    Runs,
+    Seed,
+    Tracking,
+)
+from pipelines.running import EXIT_CALL, guarded, run_job
+
+EPILOG = (
+    "Exit codes: 0 done; 2 the call is wrong; 3 an input file is wrong; 4 refused, the evidence does not "
+    "carry the answer; 1 a fault of the program; 130 stopped by Ctrl-C. Nothing is written unless a job ends "
+    "with 0."
+)
+
+HELP = """
+Measured plants and objective search for the two grids of closed-loop slip control: the TARGET grid (allowed
+slip against speed) and the CUT grid (share of firing events dropped against slip error, per gear).
+
+In go a car sheet (TOML) and, for most jobs, logs (CSV or Parquet, each with a note beside it). Out comes a
+folder with summary.json, a report.html to read and print, and the job's own files such as grids.json.
+
+Closed course and trained driver only. Cutting sends unburnt mixture into a hot exhaust, can run cylinders
+lean and shocks the driveline. This is not a stability, braking or safety system.
+"""
+
+app = typer.Typer(
+    name="gridfit",
+    help=HELP,
+    epilog=EPILOG,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+def _version(value: bool) -> None:
+    if value:
+        typer.echo(f"gridfit {version('gridfit')}")
+        raise typer.Exit
+
+
+@app.callback()
+def common(
+    show_version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and end.")
+    ] = False,
+) -> None:
+    """Take options that stand before the command."""
+
+
+@app.command(epilog=f"Example: gridfit propose car.toml --out first --open\n\n{EPILOG}")
+def propose(
+    car: Car,
+    out: Out,
+    overwrite: Overwrite = False,
+    seed: Seed = 1,
+    preference: Preferred = PreferenceName.BALANCED,
+    budget: Effort = BudgetName.NORMAL,
+    draws: Draws = 24,
+    tracking: Tracking = None,
+    no_tracking: NoTracking = False,
+    as_json: AsJson = False,
+    open_report: Open = False,
+) -> None:
+    """Give a new car a starting grid pair, from its sheet.
+
+    Writes grids.json, target.csv and cut.csv (to paste into the controller's editor), plant.json,
+    choices.json (calmer and sharper pairs), summary.json and report.html.
+    """
+    from pipelines.propose import ProposeRequest, run
+
+    run_job(
+        lambda delivery, progress: run(
+            ProposeRequest(car, delivery, seed, preference.value, budget.value, draws, progress)
+        ),
+        out, overwrite, tracking, no_tracking, as_json, open_report,
+    )  # fmt: skip
+
+
+@app.command("inspect", epilog=f"Example: gridfit inspect car.toml logs --out checked --open\n\n{EPILOG}")
+def inspect_command(
+    car: Car,
+    runs: Runs,
+    out: Out,
+    channels: Channels = None,
+    grids: Grids = None,
+    overwrite: Overwrite = False,
+    tracking: Tracking = None,
+    no_tracking: NoTracking = False,
+    as_json: AsJson = False,
+    open_report: Open = False,
+) -> None:
+    """Tell whether logs are fit to use, and what to mend.
+
+    Looks at channels, clock, sensors, the calibration between the axles, gears and slip episodes. Channels
+    that a log lacks narrow what can be said; they do not stop it. Writes episodes.csv, findings.csv,
+    calibration.json, summary.json and report.html.
+    """
+    from pipelines.ingest import Source
+    from pipelines.inspect_logs import InspectRequest, run
+
+    run_job(
+        lambda delivery, progress: run(
+            InspectRequest(Source(car, tuple(runs), channels, grids), delivery, progress)
+        ),
+        out, overwrite, tracking, no_tracking, as_json, open_report,
+    )  # fmt: skip
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line and return its exit code.
+
+    Parameters
+    ----------
+    arguments : list of str, optional
+        Without the program's name; those of the process when left out.
+
+    Returns
+    -------
+    int
+        0 done, 1 fault, 2 wrong call, 3 wrong input file, 4 refused, 130 interrupted.
+    """
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # a library's warning tells a tuner nothing; tests make them errors
+    signal.signal(signal.SIGTERM, _stop)
+    given = sys.argv[1:] if arguments is None else arguments
+    code = guarded(lambda: app(args=given or ["--help"], prog_name="gridfit", standalone_mode=False))
+    return code if given else EXIT_CALL
+
+
+def _stop(number: int, frame: FrameType | None) -> None:
+    raise KeyboardInterrupt

@@ -1,0 +1,158 @@
+"""inspect: are the logs fit to use? Channels, calibration, gears, episodes, one verdict."""
+
+from dataclasses import dataclass
+
+from pipelines.delivery import Delivery, JobResult, deliver
+from pipelines.ingest import Ingested, Source, ingest
+from pipelines.plain import to_json
+from pipelines.progress import Progress, silent
+from pipelines.record import Record, new_result_id, utc_now
+from pipelines.report.blocks import Bullets, Page, Section, Text
+from pipelines.report.cautions import cautions
+from pipelines.report.logs_page import (
+    calibration_section,
+    checks_section,
+    coverage_section,
+    runs_section,
+    verdict_table,
+)
+from pipelines.report.page import render
+from pipelines.report.sections import corner, made_section, stand_in_blocks, stand_ins
+from pipelines.verdict import Verdict, verdict
+
+TONES = {"yes": "good", "partly": "careful", "no": "bad"}
+
+
+@dataclass(frozen=True, slots=True)
+class InspectRequest:
+    """What inspect is asked.
+
+    Parameters
+    ----------
+    source : Source
+        Car sheet, runs, channel map, grid pair in force.
+    delivery : Delivery
+    progress : Progress
+    """
+
+    source: Source
+    delivery: Delivery
+    progress: Progress = silent
+
+
+def run(request: InspectRequest) -> JobResult:
+    """Inspect logs and write the result.
+
+    Parameters
+    ----------
+    request : InspectRequest
+
+    Returns
+    -------
+    JobResult
+
+    Raises
+    ------
+    CallError
+        The destination or a path is wrong.
+    InputError
+        A file is wrong.
+    """
+    started, delivery = utc_now(), request.delivery.checked()
+    logs = ingest(request.source, request.progress)
+    judged = verdict(logs)
+    record = Record(
+        job="inspect",
+        car=logs.sheet.car.name,
+        result_id=new_result_id(started),
+        started=started,
+        asked={
+            "car": request.source.car,
+            "runs": [str(path) for path in request.source.runs],
+            "channels": request.source.channels,
+            "grids": request.source.grids,
+        },
+        inputs=logs.inputs,
+        seed=None,
+        headline=judged.headline,
+        figures=_figures(logs, judged),
+        warnings=tuple(
+            f"{question.asked} {question.answer.capitalize()}: {question.because}."
+            for question in judged.questions
+            if question.answer == "no"
+        ),
+        findings=logs.findings,
+        stand_ins=stand_ins(logs.sheet),
+    )
+    return deliver(
+        delivery,
+        record,
+        inspect_files(logs, judged),
+        lambda final: render(_page(final, logs, judged)),
+    )
+
+
+def inspect_files(logs: Ingested, judged: Verdict) -> dict[str, str | bytes]:
+    """Return the files of an inspection: episodes, checks, calibration."""
+    calibration = {
+        "verdict": judged,
+        "runs": [
+            {
+                "run": item.name,
+                "compound": item.run.note.compound,
+                "factor_driven_over_undriven": item.factor,
+                "rolling_radius_m": item.radius,
+                "rows_dropped": item.run.rows_dropped,
+                "repairs": [{"what": what, "count": count} for what, count in item.run.repairs],
+                "channels": item.run.roles,
+                "grids_in_force": logs.in_force[item.name],
+            }
+            for item in logs.signals
+        ],
+    }
+    return {
+        "episodes.csv": logs.episodes.to_csv(index=False),
+        "findings.csv": logs.findings.to_csv(index=False),
+        "calibration.json": to_json(calibration),
+    }
+
+
+def _figures(logs: Ingested, judged: Verdict) -> dict[str, object]:
+    counts = logs.episodes["gear"].value_counts().sort_index()
+    return {
+        "verdict": judged.answer,
+        "questions": judged.questions,
+        "runs": len(logs.signals),
+        "episodes": len(logs.episodes),
+        "episodes_by_gear": {str(gear): int(count) for gear, count in counts.items()},
+        "factor_driven_over_undriven": {item.name: item.factor for item in logs.signals},
+    }
+
+
+def _page(record: Record, logs: Ingested, judged: Verdict) -> Page:
+    steps = [question.remedy for question in judged.questions if question.remedy]
+    todo = (
+        Bullets(tuple(dict.fromkeys(steps)), numbered=True)
+        if steps
+        else Text(("Nothing stands in the way: run gridfit refine on these runs.",))
+    )
+    sections = (
+        Section("Verdict", (verdict_table(judged),)),
+        Section("What to do next", (todo,)),
+        calibration_section(logs),
+        coverage_section(logs),
+        checks_section(logs.findings),
+        runs_section(logs),
+        Section("What the car sheet left out", stand_in_blocks(record)),
+        made_section(record),
+    )
+    return Page(
+        title=f"Logs of {record.car}: are they fit to use?",
+        headline=judged.headline,
+        remarks=(),
+        tone=TONES[judged.answer],
+        corner=corner(record),
+        warnings=record.warnings,
+        cautions=cautions(logs.sheet.engine.cut),
+        sections=sections,
+    )

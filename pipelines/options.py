@@ -1,0 +1,107 @@
+"""Arguments and options of the command line, each with its help, in one place for all commands."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+class PreferenceName(StrEnum):
+    """What --preference takes."""
+
+    CALM = "calm"
+    BALANCED = "balanced"
+    SHARP = "sharp"
+
+
+class BudgetName(StrEnum):
+    """What --budget takes."""
+
+    QUICK = "quick"
+    NORMAL = "normal"
+    LONG = "long"
+
+
+Car = Annotated[Path, typer.Argument(metavar="CAR", help="The car sheet, a TOML file.", show_default=False)]
+Runs = Annotated[
+    list[Path],
+    typer.Argument(
+        metavar="RUN...",
+        help="Logs (CSV or Parquet), or folders of logs. NAME.toml beside NAME.csv is the note of a run.",
+        show_default=False,
+    ),
+]
+SomeRuns = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="[RUN...]", help="Logs, or folders of logs, driven with this grid pair.", show_default=False
+    ),
+]
+GridsArgument = Annotated[
+    Path, typer.Argument(metavar="GRIDS.json", help="The grid pair to score.", show_default=False)
+]
+Out = Annotated[
+    Path, typer.Option("--out", metavar="DIR", help="Folder for the result, made new.", show_default=False)
+]
+Overwrite = Annotated[
+    bool, typer.Option("--overwrite", help="Replace an older result of gridfit in that folder.")
+]
+Seed = Annotated[int, typer.Option("--seed", min=0, help="Same seed, same inputs: same answer.")]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print summary.json to standard output, and nothing else there.")
+]
+Open = Annotated[bool, typer.Option("--open", help="Open the report in the browser when it is done.")]
+Tracking = Annotated[
+    str | None,
+    typer.Option(
+        "--tracking",
+        metavar="DIR|URL",
+        help="Where runs are tracked: a folder, or the address of a tracking server.",
+        show_default="gridfit-runs in this folder",
+    ),
+]
+NoTracking = Annotated[bool, typer.Option("--no-tracking", help="Track nothing.")]
+Channels = Annotated[
+    Path | None,
+    typer.Option(
+        "--channels",
+        metavar="MAP",
+        help="Channel map for all runs. Without it: channels.toml beside the log, or a guess.",
+        show_default=False,
+    ),
+]
+Grids = Annotated[
+    Path | None,
+    typer.Option(
+        "--grids",
+        metavar="GRIDS.json",
+        help="Grid pair in force in runs whose note does not name one.",
+        show_default=False,
+    ),
+]
+StartGrids = Annotated[
+    Path,
+    typer.Option(
+        "--grids",
+        metavar="GRIDS.json",
+        help="Grid pair in force: refine starts from it, and it holds for runs whose note names none.",
+        show_default=False,
+    ),
+]
+PlantFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--plant",
+        metavar="PLANT.json",
+        help="Plant from an earlier refine; without it the car sheet's prior.",
+        show_default=False,
+    ),
+]
+Preferred = Annotated[
+    PreferenceName, typer.Option("--preference", help="Calmer or sharper: weights of the score's parts.")
+]
+Effort = Annotated[BudgetName, typer.Option("--budget", help="How long to search.")]
+Draws = Annotated[
+    int, typer.Option("--draws", min=4, max=200, help="Plants drawn from what is known of the car.")
+]

@@ -1,0 +1,205 @@
+"""What propose and refine share: budgets of the search, files of a proposal, scores, example episodes."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from io import BytesIO
+
+import numpy as np
+import pandas as pd
+
+from gridfit.carsheet import CarSheet
+from gridfit.errors import CallError, nearest
+from gridfit.estimate import Estimate
+from gridfit.grids import GridPair
+from gridfit.recovery import Preference, episode_cost
+from gridfit.search.budget import Budget
+from gridfit.search.result import SearchResult
+from gridfit.simulate import reference
+from gridfit.simulate.batch import Simulator
+from gridfit.simulate.parameters import Plant
+from gridfit.simulate.scenarios import Scenarios
+from gridfit.units import KMH_PER_MPS
+from pipelines.plain import to_json
+from pipelines.record import Candidate
+from pipelines.report.figures_traces import Example, Response
+from pipelines.report.sections import COST, PART_LABELS
+
+BUDGETS: dict[str, Budget] = {
+    "quick": Budget(rounds=1, joint_trials=96, front_trials=24, polish_passes=1),
+    "normal": Budget(),
+    "long": Budget(rounds=5, trials_per_gear=120, trials_target=96, joint_trials=960, front_trials=96),
+}
+"""How much a search may try, by the name that --budget takes."""
+
+CELL_COLUMNS = (
+    "grid", "gear", "breakpoint", "before_pct", "after_pct", "episodes", "time_s", "basis", "gain", "reason",
+)  # fmt: skip
+"""Columns of cells.csv."""
+
+EXAMPLE_KINDS = ("stab", "roll-on", "damp patch", "upshift")
+"""Kinds of scenario to show, in the order of preference."""
+
+EXAMPLE_RANK = 0.75
+"""Place of an example among its kind, by its cost before [1]."""
+
+EXAMPLE_TOLERANCE = 1e-4
+"""Relative tolerance of the integration behind the example traces [1]: finer than a line is wide."""
+
+
+def budget(name: str) -> Budget:
+    """Return the budget of that name.
+
+    Raises
+    ------
+    CallError
+        There is none.
+    """
+    if name not in BUDGETS:
+        raise CallError.of(
+            where="--budget",
+            what="is not a known budget",
+            value=repr(name),
+            allowed=", ".join(BUDGETS),
+            remedy=nearest(name, BUDGETS) or "Choose one of those.",
+        )
+    return BUDGETS[name]
+
+
+def grid_files(pair: GridPair, sheet: CarSheet) -> dict[str, str | bytes]:
+    """Return grids.json and the two tables in the car's unit of speed."""
+    target, cut = pair.to_csv(sheet.controller.units)
+    return {"grids.json": to_json(pair.to_dict()), "target.csv": target, "cut.csv": cut}
+
+
+def proposal_files(result: SearchResult, sheet: CarSheet) -> dict[str, str | bytes]:
+    """Return the files of a proposal: grids, why each cell moved, the other choices, every trial."""
+    cells = pd.DataFrame(
+        [
+            {
+                "grid": note.grid,
+                "gear": note.gear,
+                "breakpoint": note.breakpoint,
+                "before_pct": note.before_pct,
+                "after_pct": note.after_pct,
+                "episodes": note.episodes,
+                "time_s": note.time_s,
+                "basis": note.basis,
+                "gain": None if note.gain is None else note.gain.mean,
+                "reason": note.reason,
+            }
+            for note in result.cells
+        ],
+        columns=list(CELL_COLUMNS),
+    )
+    choices = [
+        {"figures": row, "grids": pair.to_dict()}
+        for row, pair in zip(result.front.table.to_dict("records"), result.front.pairs, strict=True)
+    ]
+    return {
+        **grid_files(result.best, sheet),
+        "cells.csv": cells.to_csv(index=False),
+        "choices.json": to_json(choices),
+        "history.parquet": parquet(result.history),
+    }
+
+
+def parquet(table: pd.DataFrame) -> bytes:
+    """Return a table as the bytes of a Parquet file."""
+    stream = BytesIO()
+    table.to_parquet(stream, index=False)
+    return stream.getvalue()
+
+
+def scores(result: SearchResult) -> dict[str, dict[str, Estimate]]:
+    """Return the parts of the score before and after, and those of one good pair for every car."""
+    costs = {"before": result.cost_start, "after": result.cost_best, "one for every car": result.cost_generic}
+    names = {"before": "start", "after": "proposal", "one for every car": "generic"}
+    return {label: {COST: costs[label], **_parts(result.parts, names[label], 0)} for label in names}
+
+
+def scores_by_gear(result: SearchResult, part: str) -> dict[int, tuple[Estimate, Estimate]]:
+    """Return a part of the score before and after, gear by gear."""
+    return {
+        gear: (_parts(result.parts, "start", gear)[part], _parts(result.parts, "proposal", gear)[part])
+        for gear in result.gears
+    }
+
+
+def candidates(result: SearchResult) -> tuple[Candidate, ...]:
+    """Return the calmest and the sharpest pair that were kept, for the tracked run."""
+    table = result.front.table
+    on_front = table[table["on_front"]]
+    if on_front.empty:
+        return ()
+    picks = {"calmest kept": "roughness", "sharpest kept": "drive_lost_kmh"}
+    figures = on_front[["cost", "drive_lost_kmh", "roughness", "jerk_rms", "reslips"]].to_dict("records")
+    kept = []
+    for name, by in picks.items():
+        best = min(figures, key=lambda row: float(row[by]))
+        kept.append(Candidate(name, {str(key): float(value) for key, value in best.items()}))
+    return tuple(kept)
+
+
+def examples(
+    sheet: CarSheet,
+    scenarios: Scenarios,
+    plant: Plant,
+    pairs: tuple[GridPair, GridPair],
+    weights: Preference,
+    *,
+    count: int = 2,
+) -> list[Example]:
+    """Return typical episodes under two grid pairs, simulated on the plant's mean.
+
+    Parameters
+    ----------
+    sheet : CarSheet
+    scenarios : Scenarios
+    plant : Plant
+    pairs : (GridPair, GridPair)
+        Before and after.
+    weights : Preference
+    count : int
+        How many.
+
+    Returns
+    -------
+    list of Example
+        One per kind of scenario: one of the harder of its kind, but not the hardest.
+    """
+    mean = replace(
+        plant, draws=plant.mean()[None, :], grip=plant.grip[:1] * 0 + 1.0, slip=plant.slip[:1] * 0 + 1.0
+    )
+    cost = episode_cost(Simulator(sheet, scenarios, mean).parts(pairs[:1]), weights)[0, :, 0]
+    chosen: list[int] = []
+    for kind in (*EXAMPLE_KINDS, *dict.fromkeys(scenarios.kind)):
+        own = np.flatnonzero([each == kind for each in scenarios.kind])
+        if own.size and len(chosen) < count:
+            position = int(own[np.argsort(cost[own], kind="stable")[int(EXAMPLE_RANK * own.size)]])
+            if position not in chosen:
+                chosen.append(position)
+    return [
+        Example(scenarios.label(at), *(_response(sheet, pair, scenarios, at, mean) for pair in pairs))
+        for at in chosen
+    ]
+
+
+def _response(sheet: CarSheet, pair: GridPair, scenarios: Scenarios, at: int, plant: Plant) -> Response:
+    trace = reference.simulate(sheet, pair, scenarios, at, plant, rtol=EXAMPLE_TOLERANCE)
+    shown = trace.time_s >= -0.05
+    return Response(
+        trace.time_s[shown],
+        (trace.error_pct + trace.target_pct)[shown],
+        trace.target_pct[shown],
+        trace.cut_pct[shown],
+        KMH_PER_MPS * trace.states[shown, reference.V],
+    )
+
+
+def _parts(table: pd.DataFrame, pair: str, gear: int) -> Mapping[str, Estimate]:
+    rows = table[(table["pair"] == pair) & (table["gear"] == gear)]
+    return {
+        str(row["part"]): Estimate(row["mean"], row["lo"], row["hi"])
+        for row in rows.to_dict("records")
+        if row["part"] in PART_LABELS
+    }

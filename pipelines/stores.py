@@ -1,0 +1,112 @@
+"""Databases under the tracking folder: made once under a lock, in write-ahead mode."""
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from gridfit.errors import CallError
+
+DEFAULT_FOLDER = "gridfit-runs"
+"""Made in the current folder unless --tracking names another place."""
+
+LOCK_WAIT_S = 60.0
+"""How long [s] one process waits while another makes the store."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where jobs are tracked.
+
+    Parameters
+    ----------
+    folder : Path
+        Absolute; holds databases and artifacts when `url` is empty, artifacts of a remote database otherwise.
+    url : str
+        Address of a tracking server or database; empty for SQLite in `folder`.
+    """
+
+    folder: Path
+    url: str = ""
+
+    @property
+    def tracking_uri(self) -> str:
+        """Address of the tracking store."""
+        return self.url or sqlite_url(self.folder / "mlflow.db")
+
+    @property
+    def studies_uri(self) -> str:
+        """Address of the store of finished searches, always a file of this machine."""
+        return sqlite_url(self.folder / "studies.db")
+
+
+def place(text: str | None) -> Place:
+    """Read what --tracking says.
+
+    Parameters
+    ----------
+    text : str or None
+        A folder, the address of a server (``http://``, ``https://``) or of a database (``postgresql+psycopg://``,
+        ``sqlite:///``); None for `DEFAULT_FOLDER`.
+
+    Returns
+    -------
+    Place
+
+    Raises
+    ------
+    CallError
+        It names a file.
+    """
+    if text is not None and "://" in text:
+        return Place(Path(DEFAULT_FOLDER).absolute(), text)
+    folder = Path(text or DEFAULT_FOLDER).absolute()
+    if folder.exists() and not folder.is_dir():
+        raise CallError.of(
+            where=f"--tracking {text or DEFAULT_FOLDER}",
+            what="is a file",
+            allowed="must be a folder or the address of a tracking server",
+            remedy="Name another folder, or use --no-tracking.",
+        )
+    return Place(folder)
+
+
+def sqlite_url(path: Path) -> str:
+    """Return the database address of a SQLite file."""
+    return f"sqlite:///{path.as_posix()}"
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Keep other processes out of the folder's stores while the block runs.
+
+    The lock is an open transaction on a small database, so it works everywhere and ends with its process.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    with closing(sqlite3.connect(folder / ".lock.db", timeout=LOCK_WAIT_S, isolation_level=None)) as lock:
+        lock.execute("BEGIN EXCLUSIVE")
+        try:
+            yield
+        finally:
+            lock.execute("ROLLBACK")
+
+
+def prepare_sqlite(path: Path) -> None:
+    """Switch a SQLite file to write-ahead mode, which stays with the file; make it where it is missing.
+
+    Without it every commit waits for the disk twice, and a second process can lose one.
+    """
+    with closing(sqlite3.connect(path, timeout=LOCK_WAIT_S)) as database:
+        database.execute("PRAGMA journal_mode=WAL")
+
+
+def quiet_environment() -> None:
+    """Switch the libraries' usage reporting off, before they are imported; cut their chatter and retries."""
+    os.environ["MLFLOW_DISABLE_TELEMETRY"] = "true"
+    os.environ["DO_NOT_TRACK"] = "true"
+    os.environ.setdefault("MLFLOW_LOGGING_LEVEL", "WARNING")
+    os.environ.setdefault("MLFLOW_HTTP_REQUEST_MAX_RETRIES", "1")
+    os.environ.setdefault("MLFLOW_HTTP_REQUEST_TIMEOUT", "15")
+    os.environ.setdefault("GIT_PYTHON_REFRESH", "quiet")
