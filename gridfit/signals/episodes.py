@@ -159,14 +159,15 @@ def _of_run(signals: Signals, sheet: CarSheet) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for start, end in bounds(time_s, error, gate(signals, sheet)):
         i, j = _inside(time_s, start, end)
+        engaged = 0 if unknown_gear else int(gear[i])
         peak = int(np.argmax(error[i : j + 1])) + i
         rows.append(
             (
                 signals.name,
                 start,
                 end,
-                0 if unknown_gear else int(gear[i]),
-                causes.classify(signals, start, end),
+                engaged,
+                causes.classify(signals, sheet, i, engaged),
                 float(np.max(slip_kmh[i : j + 1])),
                 end - start,
                 float(error[peak]),

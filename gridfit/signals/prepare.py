@@ -2,13 +2,13 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from gridfit.carsheet import CarSheet
-from gridfit.driveline import rolling_radius_m
+from gridfit.driveline import overall_ratio, rolling_radius_m
 from gridfit.grids import GridPair
 from gridfit.signals import calibration, checks, command, filters, gears, masks, quality
 from gridfit.signals.calibration import Calibration, Points
@@ -18,6 +18,7 @@ from gridfit.signals.prepared import Signals
 from gridfit.signals.quality import Finding
 from gridfit.signals.run import Run
 from gridfit.signals.wheels import Axle, axle
+from gridfit.units import KMH_PER_MPS, RPM_PER_RADPS
 
 ERROR_SD_PCT = 0.45
 """Noise of slip error that smoothing aims to leave [percentage points]: a quarter of the 2-point band."""
@@ -167,12 +168,14 @@ def _finish(
     item: _Repaired, calibrated: Calibration, index: int, grids: GridPair | None, sheet: CarSheet
 ) -> Signals:
     factor = calibrated.factors[index]
-    v_u, v_d = item.undriven.speed_mps, item.driven.speed_mps / factor.mean
+    v_d = item.driven.speed_mps / factor.mean
     gear = _gears(item, v_d, sheet)
+    item = _stand_in(item, gear, factor.mean, sheet)
+    v_u, v_d = item.undriven.speed_mps, item.driven.speed_mps / factor.mean
     table = _speeds(item, factor.mean, sheet)
     raw_u, raw_d = table["v_u_raw_kmh"].to_numpy(), table["v_d_raw_kmh"].to_numpy()
     target = command.target_pct(grids, _column(item.run, "slip_target_pct"), raw_u)
-    least = sheet.controller.min_speed_kmh / 3.6
+    least = sheet.controller.min_speed_kmh / KMH_PER_MPS
     smooth_target = command.target_pct(
         grids, _column(item.run, "slip_target_pct"), command.in_kmh(table["v_u_smooth_mps"].to_numpy())
     )
@@ -203,12 +206,26 @@ def _finish(
     return Signals(item.run, grids, factor, gear.radius, table, tuple(findings))
 
 
+def _stand_in(item: _Repaired, gear: Gears, factor: float, sheet: CarSheet) -> _Repaired:
+    """Put engine speed over the gear's ratio where the driven axle was lost with the clutch closed."""
+    bad = item.driven.bad
+    if not bad.any() or not math.isfinite(gear.radius.mean):
+        return item
+    ratios = overall_ratio(sheet, np.arange(1, sheet.gears + 1))
+    speed = item.rpm / RPM_PER_RADPS * gear.radius.mean / ratios[np.maximum(gear.gear, 1) - 1] * factor
+    usable = bad & (gear.gear > 0) & ~gear.shift & np.isfinite(speed)
+    mended = replace(
+        item.driven, speed_mps=np.where(usable, speed, item.driven.speed_mps), bad=item.driven.bad & ~usable
+    )
+    return replace(item, driven=mended)
+
+
 def _speeds(item: _Repaired, factor: float, sheet: CarSheet) -> pd.DataFrame:
     """Return clock, raw, repaired and smoothed speeds."""
     step_s = item.run.period_s
     v_u, v_d = item.undriven.speed_mps, item.driven.speed_mps / factor
     sd_u, sd_d = item.undriven.sd_mps, item.driven.sd_mps / factor
-    base = np.maximum(v_u, sheet.controller.min_speed_kmh / 3.6)
+    base = np.maximum(v_u, sheet.controller.min_speed_kmh / KMH_PER_MPS)
     wanted = ERROR_SD_PCT / 100.0 * base
     shortest = round(SHORTEST_UNDRIVEN_S / step_s) | 1
     calm = filters.quadratic(v_u, shortest)

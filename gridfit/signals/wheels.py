@@ -24,6 +24,12 @@ SPIKE_SD = 5.0
 SPIKE_FLOOR_MPS = 0.4
 """A spike is at least this high [m/s]; below it nothing is lost by keeping it."""
 
+MOST_LATERAL_MPS2 = 20.0
+"""No tyre corners harder than this [m/s2]."""
+
+FAILING_SHARE = 0.15
+"""A wheel this much slower than cornering allows is failing, or locked [1]."""
+
 CALM = 0.02
 """Engine and ratio are steady when they change by less than this share [1]."""
 
@@ -121,7 +127,7 @@ def axle(run: Run, sheet: CarSheet, *, driven: bool) -> Axle:
     raw = filters.fill_gaps(time_s, logged)
     if not all(side in run.table for side in sides):
         return _single(run, column, logged, raw, surge=driven)
-    return _pair(run, sides, raw, faster=rule == "faster", surge=driven)
+    return _pair(run, sheet, sides, raw, faster=rule == "faster", surge=driven)
 
 
 def _clean(values: Floats, raw: Floats, step_s: float) -> tuple[Floats, Bools, Floats]:
@@ -181,10 +187,11 @@ def _engine_calm(run: Run, speed: Floats) -> Bools:
     return calm
 
 
-def _pair(run: Run, sides: list[str], raw: Floats, *, faster: bool, surge: bool) -> Axle:
+def _pair(run: Run, sheet: CarSheet, sides: list[str], raw: Floats, *, faster: bool, surge: bool) -> Axle:
     """Join two wheels; where one is bad the other stands in, corrected by their usual difference."""
     step_s = run.period_s
     values = [run.table[side].to_numpy(dtype=np.float64) for side in sides]
+    values = [np.where(out, np.nan, v) for v, out in zip(values, failing(values, run, sheet), strict=True)]
     (left, left_bad, left_sd), (right, right_bad, right_sd) = (_clean(v, raw, step_s) for v in values)
     # A spike of one wheel stands out of its own neighbours and out of the difference of the two.
     spin_sd = np.maximum(filters.noise_by_speed(right - left, raw, 1e-3), SPIKE_FLOOR_MPS / SPIKE_SD)
@@ -208,6 +215,36 @@ def _pair(run: Run, sides: list[str], raw: Floats, *, faster: bool, surge: bool)
     stuck_n, lost_n, spiked_n = ({**a, **b} for a, b in zip(*merged, strict=True))
     spin = np.where(left_bad | right_bad, np.nan, right - left)
     return Axle(speed, raw, sd, _too_long(both_bad, step_s), spike, spin, stuck_n, lost_n, spiked_n)
+
+
+def failing(values: list[Floats], run: Run, sheet: CarSheet) -> tuple[Bools, Bools]:
+    """Return where the left and the right wheel of an axle read far less than the other and the car allow.
+
+    A sensor that loses pulses reads low. Two wheels of an axle differ in a bend by track times curvature,
+    and curvature is bounded by grip; a wheel that is also slower than all others is failing, not turning.
+
+    Parameters
+    ----------
+    values : list of float64[S]
+        Left and right wheel [m/s]; NaN where missing.
+    run : Run
+    sheet : CarSheet
+
+    Returns
+    -------
+    tuple of bool[S]
+    """
+    left, right = values
+    slow = np.fmin(left, right)
+    fast = np.fmax(left, right)
+    others = [
+        run.table[name].to_numpy(dtype=np.float64) for name in ("speed_driven_mps", "speed_undriven_mps")
+    ]
+    floor = np.fmin(fast, np.fmax(*others))
+    allowed = sheet.car.track_m * MOST_LATERAL_MPS2 / np.maximum(fast, 1.0) + FAILING_SHARE * fast
+    with np.errstate(invalid="ignore"):
+        apart = (fast - slow > allowed) & (slow < (1.0 - FAILING_SHARE) * floor) & (fast > 2.0 * MOVING_MPS)
+        return apart & (left < right), apart & (right < left)
 
 
 def _too_long(bad: Bools, step_s: float) -> Bools:
