@@ -239,6 +239,10 @@ def _allowed(field: FieldInfo | None) -> str:
     choices = [item for item in get_args(field.annotation) if isinstance(item, str)]
     if choices:
         return "must be " + " or ".join(f'"{choice}"' for choice in choices) + meaning
+    least = next((item.min_length for item in field.metadata if hasattr(item, "min_length")), None)
+    most = next((item.max_length for item in field.metadata if hasattr(item, "max_length")), None)
+    if get_origin(field.annotation) is tuple and least is not None and most is not None:
+        return f"must hold {least} to {most} values{meaning}"
     return f"must be {field.description}" if field.description else ""
 
 
@@ -246,7 +250,7 @@ def _remedy(value: object, field: FieldInfo | None) -> str:
     low, high = _bounds(field)
     if isinstance(value, bool) or low is None or high is None:
         choices = [item for item in get_args(field.annotation) if isinstance(item, str)] if field else []
-        return suggestion(str(value), choices, "Correct the value.")
+        return suggestion(str(value), choices, "Write one of them." if choices else "Correct the value.")
     if isinstance(value, str):
         return "Write a number without quotes, with a decimal point."
     if isinstance(value, int | float):

@@ -73,8 +73,10 @@ def repair(
         raise _fault(f"{where}{place(at)}", subject, value, "time must move on", remedy)
     keep = known.copy()
     backward = int(np.count_nonzero(step < 0.0))
-    if equal or backward:
+    if backward:
         keep[rows[_not_increasing(time_s[rows])]] = False
+    elif equal:
+        keep[rows[np.flatnonzero(step == 0.0) + 1]] = False
     lost = int(known.sum() - keep.sum()) - equal
     if backward and lost > MOST_BACKWARD * rows.size:
         at = int(rows[np.flatnonzero(step < 0.0)[0] + 1])

@@ -11,10 +11,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gridfit.errors import InputError, Problem
-from gridfit.signals.dialect import Dialect, sniff
+from gridfit.signals.dialect import HEAD_BYTES, Dialect, sniff
 from gridfit.signals.rawlog import Floats, Header, RawLog, Wanted, line_of
 
-CHUNK_BYTES = 1 << 22
+CHUNK_BYTES = 1 << 20
+"""What is held of a file at a time, apart from the columns that are asked for."""
 MISSING = ("", "-", "--", "---", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", "None")
 """Cells that hold no value."""
 WORDS = {"on": 1.0, "off": 0.0, "true": 1.0, "false": 0.0, "yes": 1.0, "no": 0.0}
@@ -76,20 +77,21 @@ class _Faulty:
     repairs: tuple[tuple[str, int], ...] = ()
 
 
-_NO_LINES: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+_NEWLINE = ord("\n")
 
 
 def _survey(path: Path, dialect: Dialect) -> _Survey:
     """Digest the file and count its lines and delimiters, so that faulty lines cannot pass unseen."""
-    digest, newlines, delimiters, last = hashlib.sha256(), 0, 0, b""
-    mark = dialect.delimiter.encode()
+    digest, newlines, delimiters, last = hashlib.sha256(), 0, 0, 0
+    mark, buffer = ord(dialect.delimiter), bytearray(CHUNK_BYTES)
+    view, values = memoryview(buffer), np.frombuffer(buffer, dtype=np.uint8)
     with path.open("rb", buffering=0) as stream:
-        while chunk := stream.read(CHUNK_BYTES):
-            digest.update(chunk)
-            newlines += chunk.count(b"\n")
-            delimiters += chunk.count(mark)
-            last = chunk[-1:]
-    return _Survey(digest.hexdigest(), newlines, delimiters, last == b"\n")
+        while size := stream.readinto(buffer):
+            digest.update(view[:size])
+            newlines += int(np.count_nonzero(values[:size] == _NEWLINE))
+            delimiters += int(np.count_nonzero(values[:size] == mark))
+            last = buffer[size - 1]
+    return _Survey(digest.hexdigest(), newlines, delimiters, last == _NEWLINE)
 
 
 def _faulty_lines(path: Path, dialect: Dialect, survey: _Survey) -> _Faulty:
@@ -117,9 +119,9 @@ def _faulty_lines(path: Path, dialect: Dialect, survey: _Survey) -> _Faulty:
 def _delimiters_per_line(path: Path, dialect: Dialect, only_if: _Survey, rows: int) -> NDArray[np.int64]:
     """Return the delimiters of each ended line from the first row on, -1 for a blank one."""
     usual = dialect.fields - 1
-    # The head (preamble, header, units) may hold any number; 64 kB lines are never that long.
-    expected = only_if.delimiters - _head_delimiters(path, dialect)
-    if dialect.quoted or (expected == rows * usual and only_if.ended):
+    # The head (preamble, header, units) and a line that is not ended may hold any number.
+    expected = only_if.delimiters - _head_delimiters(path, dialect) - _tail_delimiters(path, dialect, only_if)
+    if dialect.quoted or expected == rows * usual:
         return np.full(max(rows, 0), usual, dtype=np.int64)
     mark, parts, rest = ord(dialect.delimiter), [], b""
     with path.open("rb") as stream:
@@ -135,8 +137,17 @@ def _head_delimiters(path: Path, dialect: Dialect) -> int:
         return sum(stream.readline().count(dialect.delimiter.encode()) for _ in range(dialect.first_line - 1))
 
 
+def _tail_delimiters(path: Path, dialect: Dialect, survey: _Survey) -> int:
+    """Return the delimiters after the last newline."""
+    if survey.ended:
+        return 0
+    with path.open("rb") as stream:
+        stream.seek(max(0, path.stat().st_size - HEAD_BYTES))
+        return stream.read().rpartition(b"\n")[2].count(dialect.delimiter.encode())
+
+
 def _count(data: NDArray[np.uint8], mark: int) -> NDArray[np.int64]:
-    ends = np.flatnonzero(data == ord("\n"))
+    ends = np.flatnonzero(data == _NEWLINE)
     before = np.searchsorted(np.flatnonzero(data == mark), ends)
     counts = np.diff(before, prepend=0).astype(np.int64)
     length = np.diff(ends, prepend=-1) - 1
@@ -178,7 +189,8 @@ def _options(dialect: Dialect, places: Sequence[int], faulty: _Faulty) -> dict[s
         "skiprows": [*head, *(int(line) - 1 for line in faulty.ragged)],
         "na_values": list(MISSING),
         "keep_default_na": False,
-        "skipinitialspace": True,
+        # Blanks before numbers do no harm, and skipping them doubles the time.
+        "skipinitialspace": any(cell.startswith(" ") for row in dialect.sample for cell in row),
         "encoding": dialect.encoding,
         "encoding_errors": "replace",
         "engine": "c",

@@ -112,7 +112,7 @@ def _lines(path: Path) -> tuple[list[str], str]:
     if len(head) == HEAD_BYTES and b"\n" in head:
         head = head[: head.rindex(b"\n")]
     try:
-        text, encoding = head.decode("utf-8-sig"), "utf-8-sig"
+        text, encoding = head.decode("utf-8-sig"), "utf-8"
     except UnicodeDecodeError:
         text, encoding = head.decode("latin-1"), "latin-1"
     return text.replace("\r\n", "\n").rstrip("\n").split("\n"), encoding
@@ -150,13 +150,12 @@ def _header(path: Path, lines: list[str], delimiter: str, given: bool) -> tuple[
     trailing = lines[-1].rstrip().endswith(delimiter)
     for place, line in enumerate(lines):
         cells = _cells(line, delimiter)
-        if len(cells) == fields or (trailing and len(cells) == fields - 1):
-            if any(is_number(cell) for cell in cells):
-                allowed = "must be a header with the names of the columns"
-                _refuse(
-                    path, place + 1, "line", f'"{line[:60]}"', allowed, "Add a line with the column names."
-                )
-            return place, fields
+        if len(cells) < fields - trailing:
+            continue
+        if any(is_number(cell) for cell in cells):
+            allowed, remedy = "must be a header with the names of the columns", "Add a line with the names."
+            _refuse(path, place + 1, "line", f'"{line[:60]}"', allowed, remedy)
+        return place, fields if trailing else len(cells)
     return 0, fields
 
 

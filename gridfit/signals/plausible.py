@@ -124,7 +124,8 @@ def _fault(role: str, values: Floats, unit: str) -> tuple[str, str, str] | None:
 def _throttle_fault(values: Floats, low: float, unit: str) -> tuple[str, str, str] | None:
     top = float(np.nanquantile(values, 0.999))
     if top > HIGHEST_THROTTLE:
-        remedy = 'Is the unit "%"?' if top <= 120.0 else "Is this the throttle's column, and calibrated?"
+        fraction = top <= 120.0 and unit != "%"
+        remedy = 'Is the unit "%"?' if fraction else "Is this the throttle's column, and calibrated?"
         return f"{top:g} (1 is fully open)", f"must lie in 0 to {HIGHEST_THROTTLE:g}", remedy
     if low < -HIGHEST_THROTTLE + 1.0:
         return (
