@@ -10,7 +10,7 @@ import os
 import secrets
 import shutil
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -143,6 +143,8 @@ def commit(stage: Staged) -> Path:
             os.rename(stage.folder, stage.out)
         else:
             _swap(stage)
+    # The result stands; a disk that cannot flush the folder's name is no reason to call it missing.
+    with suppress(OSError):
         _flush_folder(stage.out.parent)
     return stage.out
 

@@ -91,7 +91,9 @@ def guarded(call: Callable[[], object]) -> int:
     except Exception as error:  # noqa: BLE001 - the last line of defence: a tuner is shown no traceback
         return _usage(error) if _message(error) else _fault(error)
     if code == EXIT_INTERRUPTED:
-        typer.echo("Stopped. Nothing was written; run the same command again to start over.", err=True)
+        typer.echo(
+            "Stopped; no half result was left behind. Run the same command again to start over.", err=True
+        )
     return code if isinstance(code, int) else 0
 
 

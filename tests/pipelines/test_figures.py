@@ -1,0 +1,219 @@
+"""What the figures show is right in the data; the drawings repeat exactly and name no place outside."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from gridfit.estimate import Estimate
+from gridfit.grids import CutGrid, GridPair, TargetGrid
+from pipelines.report.figures_compounds import compound_data, draw_compounds
+from pipelines.report.figures_grids import cut_data, draw_cut, draw_target, target_data
+from pipelines.report.figures_logs import (
+    calibration_data,
+    draw_calibration,
+    draw_gears,
+    draw_timeline,
+    gear_data,
+    timeline_data,
+)
+from pipelines.report.figures_plant import PlantRow, draw_plant, plant_data
+from pipelines.report.figures_score import (
+    draw_front,
+    draw_history,
+    draw_parts,
+    front_data,
+    history_data,
+    parts_data,
+)
+from pipelines.report.figures_traces import Example, Response, draw_traces, traces_data
+
+BEFORE = GridPair(
+    TargetGrid([20.0, 100.0], [40.0, 10.0]), CutGrid([0.0, 10.0], [1.0, 2.0], [[10, 30], [5, 20]])
+)
+AFTER = GridPair(TargetGrid([20.0, 60.0], [20.0, 10.0]), CutGrid([0.0, 20.0], [1.0, 2.0], [[0, 80], [0, 40]]))
+
+
+def samples(n: int = 2000) -> pd.DataFrame:
+    """A run at 100 Hz: 20 m/s, factor 1.02 in the raw speeds, a slip of 1 m/s from 5 s to 6 s."""
+    time_s = 100.0 + np.arange(n) / 100.0
+    slip = np.where((time_s >= 105.0) & (time_s < 106.0), 1.0, 0.0)
+    flag = np.zeros(n, dtype=bool)
+    brake = flag.copy()
+    brake[100:200] = True
+    return pd.DataFrame(
+        {
+            "time_s": time_s,
+            "v_u_mps": 20.0,
+            "v_d_mps": 20.0 + slip,
+            "v_u_raw_kmh": 72.0,
+            "v_d_raw_kmh": 72.0 * 1.02 + 3.6 * slip,
+            "throttle": np.where(slip > 0, 1.0, 0.1),
+            "rpm": 3000.0,
+            "gear": 2,
+            "shift": flag,
+            "brake": brake,
+            "kerb": flag,
+            "valid": ~flag,
+            "slip_pct": 5.0 * slip,
+        }
+    )
+
+
+EPISODES = pd.DataFrame(
+    {"run": ["a", "b"], "start_s": [105.0, 1.0], "end_s": [106.0, 2.0], "cause": ["kerb", "damp"]}
+)
+
+
+def test_target_as_slip_speed_in_the_car_s_unit():
+    data = target_data(AFTER, BEFORE, "mph")
+    # 100 km/h = 62.137 mph (NIST SP 811, 1 mi = 1.609344 km); 10 % of it is 6.2137 mph.
+    assert data.before_speed[-1] == pytest.approx(62.1371, abs=1e-4)
+    assert data.before_slip_speed[-1] == pytest.approx(6.21371, abs=1e-5)
+
+
+def test_cut_rows_on_the_breakpoints_of_both():
+    data = cut_data(AFTER, BEFORE)
+    at = list(data.error_pct)
+    assert {0.0, 10.0, 20.0, 25.0} <= set(at)
+    assert data.after_pct[0, at.index(10.0)] == 40.0
+    assert data.before_pct[1, at.index(25.0)] == 20.0  # held above the last breakpoint
+    assert data.gears == (1, 2)
+
+
+def test_parts_keep_order_and_leave_out_what_is_not_everywhere():
+    scores = {
+        "before": {"cost": Estimate(9, 8, 10), "reslips": Estimate(1, 0, 2)},
+        "after": {"cost": Estimate(2, 1, 3)},
+    }
+    data = parts_data(scores, {"reslips": "re-slips", "cost": "cost [1]"})
+    assert data.parts == ("cost [1]",)
+    assert data.mean.tolist() == [[9.0, 2.0]]
+    assert data.hi.tolist() == [[10.0, 3.0]]
+
+
+FRONT = pd.DataFrame(
+    {
+        "drive_lost_kmh": [1.0, 2.0, 2.0],
+        "roughness": [3.0, 1.0, 1.0],
+        "on_front": [True, True, False],
+        "chosen": [False, True, False],
+        "label": ["", "proposal", "start"],
+    }
+)
+
+
+def test_the_chosen_pair_is_marked():
+    assert front_data(FRONT).chosen == 1
+    assert front_data(FRONT.assign(chosen=False)).chosen == -1
+
+
+def test_labels_at_one_place_are_joined():
+    text = draw_front(front_data(FRONT))
+    assert "proposal, start" in text
+
+
+HISTORY = pd.DataFrame({"block": ["g", "g", "g", "t"], "round": [0, 0, 0, 0], "cost": [5.0, 7.0, 3.0, 4.0]})
+
+
+def test_history_is_the_lowest_so_far():
+    data = history_data(HISTORY)
+    assert data.blocks == ("g, round 0", "t, round 0")
+    assert data.best[0].tolist() == [5.0, 5.0, 3.0]
+
+
+def test_timeline_keeps_peaks_and_spans():
+    table = samples()
+    table.loc[777, "v_d_mps"] = 50.0
+    data = timeline_data("a", table, EPISODES)
+    assert data.driven_hi_kmh.max() == 180.0
+    assert data.undriven_kmh == pytest.approx(72.0)
+    assert data.masks["brake"] == [(101.0, 102.0)]
+    assert data.masks["unusable"] == []
+    assert data.episodes == [(105.0, 106.0, "kerb")]
+
+
+def test_calibration_shows_rolling_samples_only():
+    data = calibration_data(["a"], [samples()], [(1.02, 1.01, 1.03)])
+    assert data.ratio[0] == pytest.approx(1.02)
+    assert data.ratio[0].size <= 600
+
+
+def test_gear_points_have_no_slip():
+    table = samples()
+    table["slip_pct"] = np.where(table["slip_pct"] > 0, 20.0, 0.0)
+    data = gear_data([table], np.array([100.0, 60.0]))
+    assert data.speed_kmh == pytest.approx(72.0)
+
+
+def test_plant_leaves_out_what_nobody_knows():
+    known = PlantRow("a", ("gear 1",), (Estimate(1, 0, 2),), ())
+    unknown = PlantRow("b", ("gear 1",), (Estimate(np.nan, np.nan, np.nan),), ())
+    assert plant_data([known, unknown]).panels == (known,)
+
+
+RESPONSE = Response(
+    np.linspace(0, 2, 2001), np.linspace(0, 30, 2001), np.full(2001, 8.0), np.zeros(2001), np.full(2001, 60.0)
+)
+
+
+def test_traces_are_thinned_with_one_axis():
+    data = traces_data([Example("stab", RESPONSE, RESPONSE)])
+    assert data.examples[0].before.time_s.size <= 401
+    assert data.ceiling_pct == pytest.approx(32.4)
+
+
+RUNS = pd.DataFrame(
+    {
+        "compound": ["soft", "hard", "soft"],
+        "run": ["r1", "r2", "r3"],
+        "log_mu": np.log([1.2, 1.0, 1.1]),
+        "se": [0.01, 0.02, 0.0],
+        "track_temp_c": [20.0, np.nan, 25.0],
+    }
+)
+
+
+def test_compounds_are_grouped_with_intervals():
+    data = compound_data(RUNS)
+    assert data.compounds == ("hard", "soft")
+    assert data.runs == ("r2", "r1", "r3")
+    assert data.mu == pytest.approx([1.0, 1.2, 1.1])
+    assert data.lo[2] == data.hi[2]
+    # 1.645 is the 95 % point of the normal distribution in every table of it.
+    assert data.hi[0] == pytest.approx(np.exp(1.645 * 0.02), rel=1e-4)
+
+
+DRAWINGS = {
+    "target": lambda: draw_target(target_data(AFTER, BEFORE)),
+    "cut": lambda: draw_cut(cut_data(AFTER, BEFORE)),
+    "parts": lambda: draw_parts(parts_data({"x": {"cost": Estimate(1, 0, 2)}}, {"cost": "cost"})),
+    "front": lambda: draw_front(front_data(FRONT)),
+    "history": lambda: draw_history(history_data(HISTORY)),
+    "timeline": lambda: draw_timeline(timeline_data("a", samples(), EPISODES), "timeline0"),
+    "calibration": lambda: draw_calibration(calibration_data(["a"], [samples()], [(1.02, 1.01, 1.03)])),
+    "gears": lambda: draw_gears(gear_data([samples()], np.array([100.0, 60.0]))),
+    "plant": lambda: draw_plant(
+        plant_data([PlantRow("a", ("gear 1",), (Estimate(1, 0, 2),), (Estimate(1, 1, 1),))])
+    ),
+    "traces": lambda: draw_traces(traces_data([Example("stab", RESPONSE, RESPONSE)])),
+    "compounds": lambda: draw_compounds(compound_data(RUNS)),
+}
+
+
+@pytest.mark.parametrize("name", DRAWINGS)
+def test_a_drawing_repeats_exactly_and_stands_alone(name):
+    first, second = DRAWINGS[name](), DRAWINGS[name]()
+    assert first == second
+    assert first.startswith("<svg viewBox=")
+    assert first.endswith("</svg>")
+    assert "http" not in first
+    assert "<metadata" not in first
+    assert len(first) < 250_000
+    identifiers = re.findall(r' id="([^"]+)"', first)
+    assert len(identifiers) == len(set(identifiers))
+    prefix = "timeline0" if name == "timeline" else name
+    assert all(identifier.startswith(f"{prefix}-") for identifier in identifiers)
+    for target in re.findall(r'(?:href="#|url\(#)([^")]+)', first):
+        assert target in identifiers
