@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from gridfit.carsheet import CarSheet
-from gridfit.driveline import overall_ratio, rolling_radius_m
+from gridfit.driveline import overall_ratio
 from gridfit.grids import GridPair
-from gridfit.signals import calibration, checks, command, filters, gears, masks, quality
+from gridfit.signals import calibration, checks, command, filters, fitness, gears, masks
 from gridfit.signals.calibration import Calibration, Points
 from gridfit.signals.filters import Bools, Floats
 from gridfit.signals.gears import Gears
@@ -202,7 +202,7 @@ def _finish(
         "curvature_1pm": item.curvature_1pm,
     }
     table = pd.concat([table, pd.DataFrame(columns)], axis=1)
-    findings = [*item.findings, *_found(item.run, calibrated, index, gear, table, sheet)]
+    findings = [*item.findings, *fitness.check(item.run, calibrated, index, gear, table, sheet)]
     return Signals(item.run, grids, factor, gear.radius, table, tuple(findings))
 
 
@@ -233,9 +233,7 @@ def _speeds(item: _Repaired, factor: float, sheet: CarSheet) -> pd.DataFrame:
     enough = sd_u * filters.noise_gain(shortest) <= UNDRIVEN_SHARE * wanted
     smooth_u = np.where(enough, calm, stronger)
     smooth_d = filters.smooth_to(v_d, sd_d, wanted, round(LONGEST_DRIVEN_S / step_s))
-    known = ~(item.undriven.bad | item.driven.bad)
-    raw_u = np.where(known, item.undriven.raw_mps, v_u)
-    raw_d = np.where(known, item.driven.raw_mps, v_d * factor)
+    raw_u, raw_d = item.undriven.raw_mps, item.driven.raw_mps
     return pd.DataFrame(
         {
             "time_s": item.time_s,
@@ -252,73 +250,8 @@ def _speeds(item: _Repaired, factor: float, sheet: CarSheet) -> pd.DataFrame:
 def _cut(
     item: _Repaired, gear: Gears, raw_u: Floats, raw_d: Floats, grids: GridPair | None, sheet: CarSheet
 ) -> Floats:
-    logged = _column(item.run, "cut_pct")
-    if logged is not None:
-        return filters.fill_gaps(item.time_s, logged)
-    if grids is None:
-        return np.full(item.time_s.size, np.nan)
-    return command.cut_pct(item.time_s, raw_u, raw_d, item.throttle, gear.gear, grids, sheet)
-
-
-def _found(
-    run: Run, calibrated: Calibration, index: int, gear: Gears, table: pd.DataFrame, sheet: CarSheet
-) -> list[Finding]:
-    factor = calibrated.factors[index]
-    half = 0.5 * (factor.hi - factor.lo)
-    moving = table["v_u_mps"].to_numpy() > 5.0
-    unknown = float(np.mean((table["gear"].to_numpy() == 0)[moving])) if moving.any() else math.nan
-    found = [
-        quality.compare(
-            "wheel-speed factor",
-            run.name,
-            "half width of its 90 % interval [1]",
-            half,
-            "<",
-            0.006,
-            good=f"driven over undriven {factor}, from {sum(calibrated.points)} steady stretches",
-            bad=f"driven over undriven {factor}: too little steady driving without brake to tell it well",
-            remedy="Log a minute of steady driving on a straight, throttle light, no brake.",
-        ),
-        quality.compare(
-            "factor between runs",
-            run.name,
-            "standard deviation beyond its error [1]",
-            calibrated.spread,
-            "<",
-            0.004,
-            good="all runs agree on the factor",
-            bad="runs differ in the factor: tyres, pressures or sensors were changed",
-            remedy="Say so in the notes; compare compounds only with a factor for each.",
-        ),
-        quality.compare(
-            "gear known",
-            run.name,
-            "share of driving without a known gear [1]",
-            unknown,
-            "<",
-            0.2,
-            good="logged" if gear.logged else "found from engine speed and the sheet's ratios",
-            bad="in much of the run the gear is unknown, so per-gear results rest on less",
-            remedy="Log the gear, or check ratios and final drive of the car sheet.",
-        ),
-    ]
-    return [*found, *_radius(run, gear, sheet)]
-
-
-def _radius(run: Run, gear: Gears, sheet: CarSheet) -> list[Finding]:
-    if not math.isfinite(gear.radius.mean):
-        return []
-    nominal = rolling_radius_m(sheet.tyre.size)
-    return [
-        quality.compare(
-            "rolling radius",
-            run.name,
-            "share by which it differs from the tyre code's [1]",
-            abs(gear.radius.mean / nominal - 1.0),
-            "<",
-            0.04,
-            good=f"{gear.radius} m by engine speed and ratios, {nominal:.4f} m by the tyre code",
-            bad=f"{gear.radius} m by engine speed and ratios, {nominal:.4f} m by the tyre code",
-            remedy="Check tyre size, ratios, final drive and tooth counts of the car sheet.",
-        )
-    ]
+    logged = _bridged(item.run, "cut_pct", item.time_s)
+    if grids is None or np.isfinite(logged).all():
+        return logged
+    made = command.cut_pct(item.time_s, raw_u, raw_d, item.throttle, gear.gear, grids, sheet)
+    return np.where(np.isfinite(logged), logged, made)

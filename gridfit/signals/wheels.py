@@ -46,7 +46,7 @@ class Axle:
     speed_mps : float64[S]
         Repaired, no gaps unless the whole channel is empty [m/s].
     raw_mps : float64[S]
-        As the log has it, gaps bridged [m/s].
+        As the controller reads it: spikes left in, only what the logger lost is mended [m/s].
     sd_mps : float64[S]
         Noise of `speed_mps` [m/s].
     bad : bool[S]
@@ -163,14 +163,15 @@ def _single(run: Run, column: str, logged: Floats, raw: Floats, *, surge: bool) 
     The undriven axle cannot jump and come back. The driven one can, when the clutch bites; there a jump is
     a spike only if engine and wheels keep their ratio around it and the engine does not jump with them.
     """
-    speed, bad, sd = _clean(logged, raw, run.period_s)
+    read, bad, sd = _clean(logged, raw, run.period_s)
+    speed = read
     spike = _spikes(speed, sd, 1 if surge else 2)
     if surge:
         spike &= _engine_calm(run, speed)
     speed = _cut_out(speed, spike)
     stuck_n, lost_n, spiked_n = _counts(column, logged, bad, spike)
     unknown = np.full(speed.size, np.nan)
-    return Axle(speed, raw, sd, _too_long(bad, run.period_s), spike, unknown, stuck_n, lost_n, spiked_n)
+    return Axle(speed, read, sd, _too_long(bad, run.period_s), spike, unknown, stuck_n, lost_n, spiked_n)
 
 
 def _engine_calm(run: Run, speed: Floats) -> Bools:
@@ -197,10 +198,11 @@ def _pair(run: Run, sheet: CarSheet, sides: list[str], raw: Floats, *, faster: b
     spin_sd = np.maximum(filters.noise_by_speed(right - left, raw, 1e-3), SPIKE_FLOOR_MPS / SPIKE_SD)
     odd = _spikes(right - left, spin_sd, 2)
     spikes = [odd & _spikes(side, sd, 2) for side, sd in ((left, left_sd), (right, right_sd))]
+    usual = _cut_out(right - left, left_bad | right_bad | spikes[0] | spikes[1])
+    # What the logger lost the controller still had; a spike of the wheel itself the controller had too.
+    read = _join(left, right, left_bad, right_bad, usual, faster=faster)
     left_bad, right_bad = left_bad | spikes[0], right_bad | spikes[1]
-    usual = _cut_out(right - left, left_bad | right_bad)
-    left, right = np.where(left_bad, right - usual, left), np.where(right_bad, left + usual, right)
-    speed = np.maximum(left, right) if faster else 0.5 * (left + right)
+    speed = _join(left, right, left_bad, right_bad, usual, faster=faster)
     both_bad = left_bad & right_bad
     spike = spikes[0] | spikes[1]
     if not surge:
@@ -214,7 +216,15 @@ def _pair(run: Run, sheet: CarSheet, sides: list[str], raw: Floats, *, faster: b
     ]
     stuck_n, lost_n, spiked_n = ({**a, **b} for a, b in zip(*merged, strict=True))
     spin = np.where(left_bad | right_bad, np.nan, right - left)
-    return Axle(speed, raw, sd, _too_long(both_bad, step_s), spike, spin, stuck_n, lost_n, spiked_n)
+    return Axle(speed, read, sd, _too_long(both_bad, step_s), spike, spin, stuck_n, lost_n, spiked_n)
+
+
+def _join(
+    left: Floats, right: Floats, left_bad: Bools, right_bad: Bools, usual: Floats, *, faster: bool
+) -> Floats:
+    """Return the axle's speed; for a bad wheel the other stands in, corrected by the `usual` difference."""
+    mended = np.where(left_bad, right - usual, left), np.where(right_bad, left + usual, right)
+    return np.asarray(np.maximum(*mended) if faster else 0.5 * (mended[0] + mended[1]), dtype=np.float64)
 
 
 def failing(values: list[Floats], run: Run, sheet: CarSheet) -> tuple[Bools, Bools]:

@@ -1,0 +1,110 @@
+"""Checks on a prepared run: wheel-speed factor, gear, rolling radius, target."""
+
+import math
+
+import numpy as np
+import pandas as pd
+
+from gridfit.carsheet import CarSheet
+from gridfit.driveline import rolling_radius_m
+from gridfit.signals.calibration import Calibration
+from gridfit.signals.gears import Gears
+from gridfit.signals.quality import Finding, compare
+from gridfit.signals.run import Run
+
+
+def check(
+    run: Run, calibrated: Calibration, index: int, gear: Gears, table: pd.DataFrame, sheet: CarSheet
+) -> list[Finding]:
+    """Check calibration, gears and target of a prepared run.
+
+    Parameters
+    ----------
+    run : Run
+    calibrated : Calibration
+        Of the car.
+    index : int
+        Which run of the calibration this is.
+    gear : Gears
+    table : DataFrame
+        As in `Signals`.
+    sheet : CarSheet
+
+    Returns
+    -------
+    list of Finding
+    """
+    factor = calibrated.factors[index]
+    half = 0.5 * (factor.hi - factor.lo)
+    moving = table["v_u_mps"].to_numpy() > 5.0
+    unknown = float(np.mean((table["gear"].to_numpy() == 0)[moving])) if moving.any() else math.nan
+    found = [
+        compare(
+            "wheel-speed factor",
+            run.name,
+            "half width of its 90 % interval [1]",
+            half,
+            "<",
+            0.006,
+            good=f"driven over undriven {factor}, from {sum(calibrated.points)} steady stretches",
+            bad=f"driven over undriven {factor}: too little steady driving without brake to tell it well",
+            remedy="Log a minute of steady driving on a straight, throttle light, no brake.",
+        ),
+        compare(
+            "factor between runs",
+            run.name,
+            "standard deviation beyond its error [1]",
+            calibrated.spread,
+            "<",
+            0.004,
+            good="all runs agree on the factor",
+            bad="runs differ in the factor: tyres, pressures or sensors were changed",
+            remedy="Say so in the notes; compare compounds only with a factor for each.",
+        ),
+        compare(
+            "gear known",
+            run.name,
+            "share of driving without a known gear [1]",
+            unknown,
+            "<",
+            0.2,
+            good="logged" if gear.logged else "found from engine speed and the sheet's ratios",
+            bad="in much of the run the gear is unknown, so per-gear results rest on less",
+            remedy="Log the gear, or check ratios and final drive of the car sheet.",
+        ),
+    ]
+    return [*found, *_radius(run, gear, sheet), _target(run, table)]
+
+
+def _target(run: Run, table: pd.DataFrame) -> Finding:
+    known = float(np.isfinite(table["target_pct"].to_numpy(dtype=np.float64)).mean())
+    return compare(
+        "target known",
+        run.name,
+        "share of samples with a known target [1]",
+        known,
+        ">",
+        0.95,
+        good="the target is that of the grids in force, or logged",
+        bad="neither the grids in force nor a logged target are known, so no slip error and no episode",
+        remedy="Name the grid pair in force in the run's note (grids = ...).",
+    )
+
+
+def _radius(run: Run, gear: Gears, sheet: CarSheet) -> list[Finding]:
+    if not math.isfinite(gear.radius.mean):
+        return []
+    nominal = rolling_radius_m(sheet.tyre.size)
+    return [
+        compare(
+            "rolling radius",
+            run.name,
+            "share by which it differs from the tyre code's [1]",
+            abs(gear.radius.mean / nominal - 1.0),
+            "<",
+            0.04,
+            good=f"{gear.radius} m by engine speed and ratios, {nominal:.4f} m by the tyre code",
+            bad=f"{gear.radius} m by engine speed and ratios, {nominal:.4f} m by the tyre code",
+            remedy="Check tyre size, ratios, final drive and tooth counts of the car sheet.",
+        )
+    ]
