@@ -1,5 +1,6 @@
 """The channel map: which column of a log plays which role, in which unit."""
 
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -82,8 +83,8 @@ class ChannelMap:
 
 
 def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\t", "\\t")
-    return f'"{escaped}"'
+    # JSON's escapes are TOML's; only the delete character differs.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def read_channel_map(path: Path | str) -> ChannelMap:
