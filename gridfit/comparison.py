@@ -83,7 +83,7 @@ class Pair:
         said = {"a": self.a, "b": self.b, "undecided": "undecided"}[self.verdict]
         runs, least = f"{self.runs[0]} and {self.runs[1]} runs", f"{self.minimum_detectable_pct:.1f} %"
         lines = [
-            f"{self.b} over {self.a}: {self.peak_mu_diff_pct} % peak friction, p = {self.p_value:.3g}, {said}.",
+            f"{self.b} over {self.a}: {self.peak_mu_diff_pct} % peak friction, p {self.p_value:.3g}, {said}.",
             f"  {runs} decide a difference of {least} four times in five.",
         ]
         lines += [f"  {finding.meaning} {finding.remedy}" for finding in self.findings if not finding.passed]

@@ -120,8 +120,8 @@ def _refuse(runs: pd.DataFrame, names: Sequence[str]) -> None:
             where="compounds",
             what="runs of each",
             value=", ".join(f"{name} {count}" for name, count in counts.items()) or "none",
-            allowed=f"two compounds must have {LEAST_RUNS} runs or more whose peak friction is known; the run "
-            "is the unit that counts, and one run does not show how much runs differ",
+            allowed=f"two compounds must have {LEAST_RUNS} runs or more whose peak friction is known; the "
+            "run is the unit that counts, and one run does not show how much runs differ",
             remedy="Log more runs of each compound, in mixed order on one day, with slip past the peak.",
         )
     if np.ptp(runs["log_mu"].to_numpy(dtype=np.float64)) == 0.0:

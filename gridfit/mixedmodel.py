@@ -19,7 +19,9 @@ from gridfit.errors import DataError, FitError
 
 Floats = NDArray[np.float64]
 
-_STEPS = 300
+_STEPS = 100
+_SETTLED = 1e-24  # log likelihood left to gain, so a variance is right to about twelve digits
+_NEAR = 1e-6  # log likelihood left to gain from which a full step is taken without looking
 _FLOOR = 1e-12  # smallest variance, over that of the data: keeps the covariance invertible
 
 
@@ -93,7 +95,8 @@ class MixedFit:
         df = 2.0 * plain**2 / float(gradient @ self.theta_covariance @ gradient)
         # Known errors are estimates themselves, so they never buy more certainty than the data's own count.
         df = min(df, float(self.residual_df))
-        return Contrast(float(w @ self.beta), math.sqrt(plain + float(w @ self.inflation @ w)), df)
+        added = max(0.0, float(w @ self.inflation @ w))  # below 0 by rounding only
+        return Contrast(float(w @ self.beta), math.sqrt(plain + added), df)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +109,7 @@ class _State:
     beta: Floats
     score: Floats
     information: Floats
+    observed: Floats
     criterion: float
 
 
@@ -135,21 +139,29 @@ def fit(y: ArrayLike, design: ArrayLike, groups: ArrayLike, known: ArrayLike) ->
         When the likelihood has no maximum that can be found.
     """
     data, x = np.asarray(y, np.float64), np.asarray(design, np.float64)
-    if data.size <= x.shape[1] or np.linalg.matrix_rank(x) < x.shape[1]:
+    members = np.eye(int(np.max(groups)) + 1)[np.asarray(groups, np.int64)]
+    if not _estimable(x, members):
         raise DataError.of(
             where="mixed model",
             what="observations",
             value=data.size,
-            allowed=f"must exceed the {x.shape[1]} effects, and tell them apart",
-            remedy="Add runs, so that at least one compound has two.",
+            allowed=f"must exceed the {x.shape[1]} effects and tell them, and each group's variance, apart",
+            remedy="Add runs, so that a compound whose spread is asked for has two or more.",
         )
-    members = np.eye(int(np.max(groups)) + 1)[np.asarray(groups, np.int64)]
     error = np.asarray(known, np.float64)
     residual = data - x @ np.linalg.lstsq(x, data, rcond=None)[0]
     spread = float(residual @ residual) / (data.size - x.shape[1])
     floor = _FLOOR * max(spread, float(np.trace(error)) / data.size, np.finfo(np.float64).tiny)
     states = [_climb(data, x, members, error, start, floor) for start in (max(spread, floor), floor)]
     return _finish(min(states, key=lambda state: state.criterion), x, members)
+
+
+def _estimable(x: Floats, members: Floats) -> bool:
+    count, effects = x.shape
+    if count <= effects or np.linalg.matrix_rank(x) < effects:
+        return False
+    residual = np.eye(count) - x @ np.linalg.pinv(x)
+    return bool(np.linalg.matrix_rank(members.T @ residual**2 @ members, tol=1e-9) == members.shape[1])
 
 
 def _inverse(matrix: Floats) -> Floats:
@@ -165,30 +177,29 @@ def _state(y: Floats, x: Floats, members: Floats, known: Floats, theta: Floats) 
     reduced = projection @ y
     score = 0.5 * members.T @ (reduced**2 - np.diag(projection))
     information = 0.5 * members.T @ projection**2 @ members
-    criterion = np.linalg.slogdet(v)[1] - np.linalg.slogdet(covariance)[1] + y @ reduced
-    return _State(theta, inverse, covariance, covariance @ weighted @ y, score, information, float(criterion))
+    observed = members.T @ (np.outer(reduced, reduced) * projection) @ members - information
+    criterion = float(np.linalg.slogdet(v)[1] - np.linalg.slogdet(covariance)[1] + y @ reduced)
+    beta = covariance @ weighted @ y
+    return _State(theta, inverse, covariance, beta, score, information, observed, criterion)
 
 
 def _climb(y: Floats, x: Floats, members: Floats, known: Floats, start: float, floor: float) -> _State:
-    """Fisher scoring with halved steps, variances held at or above the floor."""
-    state = _state(y, x, members, known, np.full(members.shape[1], start))
+    """Newton's method (Fisher's where the likelihood is not concave), variances at or above the floor."""
+    state, gain = _state(y, x, members, known, np.full(members.shape[1], start)), np.inf
     for _ in range(_STEPS):
-        free = (state.theta > floor) | (state.score > 0.0)
-        if not free.any():
+        step, concave = _step(state, floor)
+        gain = float(state.score @ step)
+        if gain < _SETTLED:
             return state
-        step = np.zeros_like(state.theta)
-        step[free] = np.linalg.solve(state.information[np.ix_(free, free)], state.score[free])
         for halving in range(40):
-            theta = np.maximum(floor, state.theta + step * 0.5**halving)
-            trial = _state(y, x, members, known, theta)
-            if trial.criterion <= state.criterion:
+            trial = _state(y, x, members, known, np.maximum(floor, state.theta + step * 0.5**halving))
+            if (concave and gain < _NEAR) or trial.criterion < state.criterion:
                 break
         else:
             return state  # no descent is left within rounding
-        moved = np.max(np.abs(trial.theta - state.theta) / (state.theta + floor))
         state = trial
-        if moved < 1e-11:
-            return state
+    if gain < _NEAR:
+        return state  # rounding keeps it from settling further
     raise FitError.of(
         where="mixed model",
         what="run-to-run variance",
@@ -196,6 +207,19 @@ def _climb(y: Floats, x: Floats, members: Floats, known: Floats, start: float, f
         allowed=f"must settle within {_STEPS} steps",
         remedy="Look for a run whose standard error is far from the others'.",
     )
+
+
+def _step(state: _State, floor: float) -> tuple[Floats, bool]:
+    """Return the step of the variances, and whether the likelihood is concave there."""
+    free = (state.theta > floor) | (state.score > 0.0)
+    step, concave = np.zeros_like(state.theta), True
+    if free.any():
+        block = np.ix_(free, free)
+        concave = bool(np.linalg.eigvalsh(state.observed[block]).min() > 0.0)
+        step[free] = np.linalg.solve(
+            (state.observed if concave else state.information)[block], state.score[free]
+        )
+    return step, concave
 
 
 def _finish(state: _State, x: Floats, members: Floats) -> MixedFit:
