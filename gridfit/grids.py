@@ -211,18 +211,7 @@ class GridPair:
         )
 
     def to_csv(self, units: str = "km/h") -> tuple[str, str]:
-        """Return target and cut grid as CSV texts, breakpoints in the first row and column.
-
-        Parameters
-        ----------
-        units : {"km/h", "mph"}
-            Unit of the speeds.
-
-        Returns
-        -------
-        (str, str)
-            Target grid, cut grid.
-        """
+        """Return target and cut grid as CSV texts, speeds in `units`, which is ``km/h`` or ``mph``."""
         cut = self.cut
         target = gridfiles.target_csv(self.target.speed_kmh, self.target.slip_pct, units)
         return target, gridfiles.cut_csv(cut.slip_error_pct, cut.gear, cut.cut_pct)

@@ -2,17 +2,19 @@
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gridfit import units
+from gridfit.carsheet import CarSheet
 from gridfit.errors import InputError
+from gridfit.signals import channelphysics
 from gridfit.signals.channelmap import FILE_NAME, ChannelMap, lacking
 from gridfit.signals.rawlog import Header, RawLog, Wanted
-from gridfit.signals.run import ROLE_OF, ROLES, Channel
+from gridfit.signals.run import CORNERS, ROLE_OF, ROLES, Channel
 
 Floats = NDArray[np.float64]
 Reader = Callable[[Path, Sequence[Wanted], str | None, bool | None], RawLog]
@@ -76,7 +78,7 @@ class _Candidate:
     sure: float
 
 
-def guess(path: Path, header: Header, read: Reader) -> ChannelMap:
+def guess(path: Path, header: Header, read: Reader, sheet: CarSheet) -> ChannelMap:
     """Guess the channel map of a log.
 
     Parameters
@@ -86,6 +88,8 @@ def guess(path: Path, header: Header, read: Reader) -> ChannelMap:
         Its columns.
     read : callable
         Reader of its format.
+    sheet : CarSheet
+        Its gear ratios tell the unit of the speeds when nothing else does.
 
     Returns
     -------
@@ -99,6 +103,7 @@ def guess(path: Path, header: Header, read: Reader) -> ChannelMap:
     """
     named = [one for column in header.columns for one in _by_name(column, header.units.get(column, ""))]
     columns = _columns(path, named, read)
+    named = _with_speed_unit(named, columns, sheet)
     judged = [one for one in (_by_numbers(one, columns.get(one.column)) for one in named) if one is not None]
     best: dict[str, _Candidate] = {}
     for one in sorted(judged, key=lambda candidate: -candidate.sure):
@@ -194,43 +199,23 @@ def _by_numbers(one: _Candidate, values: Floats | None) -> _Candidate | None:
         return None
     finite = values[np.isfinite(values)]
     dimension = ROLE_OF[one.role].dimension
-    unit = one.unit or _unit_by_numbers(one.role, finite)
+    unit = one.unit or channelphysics.unit_by_numbers(one.role, finite)
     told = 1.0 if unit else UNIT_UNTOLD
     unit = unit or _USUAL.get(dimension, units.units_for(dimension)[0])
-    si = units.to_si(finite, unit, dimension)
-    return _Candidate(one.role, one.column, unit, one.sure * told * _fits(one.role, si))
+    fit = channelphysics.fits(one.role, units.to_si(finite, unit, dimension))
+    return replace(one, unit=unit, sure=one.sure * told * fit)
 
 
-def _unit_by_numbers(role: str, values: Floats) -> str:
-    """Return the unit that numbers alone tell; "" when they could be in several."""
-    top = float(np.quantile(values, 0.999))
-    if role == "throttle":
-        return "0..1" if top <= 1.2 else "%" if 20.0 < top <= 120.0 else ""
-    if role == "brake":
-        return "on/off" if set(np.unique(values)) <= {0.0, 1.0} else ""
-    if role == "time":
-        step = float(np.median(np.diff(values))) if values.size > 1 else 0.0
-        return "s" if 1e-3 <= step <= 0.2 else "ms" if 1.0 <= step <= 200.0 and step == round(step) else ""
-    if role == "cut":
-        return "%" if 1.5 < top <= 100.0 else ""
-    return ""
-
-
-def _fits(role: str, si: Floats) -> float:
-    """Return how well numbers in SI fit a role, 0 to 1."""
-    low, high = (float(one) for one in np.quantile(si, (0.01, 0.99)))
-    whole = float(np.mean(si == np.round(si)))
-    fits = {
-        "time": lambda: float(np.mean(np.diff(si) > 0)) if si.size > 1 else 0.0,
-        "throttle": lambda: float(low >= -0.2 and 0.05 < high <= 1.2),
-        "rpm": lambda: float(low >= 0 and 1500 < high < 25000),
-        "gear": lambda: whole * float(low >= -1 and high <= 10),
-        "lap": lambda: whole,
-        "lambda": lambda: float(low > 0.3 and high < 20),
-        "cut": lambda: float(low >= 0 and high <= 100),
-        "lateral_acc": lambda: float(max(-low, high) < 40),
-        "longitudinal_acc": lambda: float(max(-low, high) < 40),
-    }
-    if role.startswith("speed"):
-        return float(low >= -1.0 and 3.0 < high < 130.0)
-    return fits[role]() if role in fits else 1.0
+def _with_speed_unit(
+    named: Sequence[_Candidate], columns: Mapping[str, Floats], sheet: CarSheet
+) -> list[_Candidate]:
+    """Give the speeds whose unit nothing tells the unit in which the car runs in its gears."""
+    revs = [one for one in named if one.role == "rpm" and one.column in columns]
+    untold = [one for one in named if one.role.startswith("speed") and not one.unit and one.column in columns]
+    if not revs or not untold:
+        return list(named)
+    driven = ("speed_driven", *CORNERS[sheet.driven])
+    chosen = max(untold, key=lambda one: one.role in driven)
+    best = max(revs, key=lambda one: one.sure)
+    unit, sure = channelphysics.speed_unit(columns[chosen.column], columns[best.column], sheet)
+    return [replace(one, unit=unit, sure=one.sure * sure) if unit and one in untold else one for one in named]

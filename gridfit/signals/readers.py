@@ -147,7 +147,7 @@ def read_run(path: Path | str, channel_map: ChannelMap | None, sheet: CarSheet) 
     """
     path = expand([path])[0]
     kind = FORMATS[path.suffix.lower()]
-    mapped = channel_map or find_map(path) or guess(path, kind.header(path, None, None), kind.read)
+    mapped = channel_map or find_map(path) or guess(path, kind.header(path, None, None), kind.read, sheet)
     _check_axles(mapped, sheet)
     header = kind.header(path, mapped.delimiter, mapped.units_row)
     _check_columns(path, mapped, header)
