@@ -20,14 +20,18 @@ from pipelines.options import (
     Draws,
     Effort,
     Grids,
+    GridsArgument,
     NoTracking,
     Open,
     Out,
     Overwrite,
+    PlantFile,
     PreferenceName,
     Preferred,
     Runs,
     Seed,
+    SomeRuns,
+    StartGrids,
     Tracking,
 )
 from pipelines.running import EXIT_CALL, guarded, run_job
@@ -128,6 +132,110 @@ def inspect_command(
     run_job(
         lambda delivery, progress: run(
             InspectRequest(Source(car, tuple(runs), channels, grids), delivery, progress)
+        ),
+        out, overwrite, tracking, no_tracking, as_json, open_report,
+    )  # fmt: skip
+
+
+@app.command(
+    epilog=f"Example: gridfit refine car.toml logs --grids in_force.json --out better --open\n\n{EPILOG}"
+)
+def refine(
+    car: Car,
+    runs: Runs,
+    grids: StartGrids,
+    out: Out,
+    channels: Channels = None,
+    overwrite: Overwrite = False,
+    seed: Seed = 1,
+    preference: Preferred = PreferenceName.BALANCED,
+    budget: Effort = BudgetName.NORMAL,
+    draws: Draws = 24,
+    tracking: Tracking = None,
+    no_tracking: NoTracking = False,
+    as_json: AsJson = False,
+    open_report: Open = False,
+) -> None:
+    """Find a better grid pair, from logs.
+
+    Fits the car's response to the slip episodes of the logs, searches both grids on it, and starts from the
+    grids in force. Cells that no episode passed through are marked. Writes grids.json, target.csv, cut.csv,
+    cells.csv (why each cell moved), plant.json, episodes.csv, choices.json, summary.json and report.html.
+    """
+    from pipelines.ingest import Source
+    from pipelines.refine import RefineRequest, run
+
+    source = Source(car, tuple(runs), channels, grids)
+    run_job(
+        lambda delivery, progress: run(
+            RefineRequest(source, delivery, seed, preference.value, budget.value, draws, progress)
+        ),
+        out, overwrite, tracking, no_tracking, as_json, open_report,
+    )  # fmt: skip
+
+
+@app.command(epilog=f"Example: gridfit compare car.toml soft_runs hard_runs --out tyres --open\n\n{EPILOG}")
+def compare(
+    car: Car,
+    runs: Runs,
+    out: Out,
+    channels: Channels = None,
+    grids: Grids = None,
+    overwrite: Overwrite = False,
+    seed: Seed = 1,
+    draws: Draws = 24,
+    tracking: Tracking = None,
+    no_tracking: NoTracking = False,
+    as_json: AsJson = False,
+    open_report: Open = False,
+) -> None:
+    """Compare tyre compounds with each other, from logs.
+
+    The run is the unit: two runs or more of each compound are needed, driven in mixed order. The note beside
+    each run names its compound. Writes compare.json, runs.csv, plant.json, summary.json and report.html.
+    """
+    from pipelines.compare import CompareRequest, run
+    from pipelines.ingest import Source
+
+    source = Source(car, tuple(runs), channels, grids)
+    run_job(
+        lambda delivery, progress: run(CompareRequest(source, delivery, seed, draws, progress)),
+        out, overwrite, tracking, no_tracking, as_json, open_report,
+    )  # fmt: skip
+
+
+@app.command(
+    epilog=f"Example: gridfit score car.toml grids.json --plant better/plant.json --out scored\n\n{EPILOG}"
+)
+def score(
+    car: Car,
+    grids: GridsArgument,
+    out: Out,
+    runs: SomeRuns = None,
+    plant: PlantFile = None,
+    channels: Channels = None,
+    overwrite: Overwrite = False,
+    seed: Seed = 1,
+    preference: Preferred = PreferenceName.BALANCED,
+    draws: Draws = 24,
+    tracking: Tracking = None,
+    no_tracking: NoTracking = False,
+    as_json: AsJson = False,
+    open_report: Open = False,
+) -> None:
+    """Tell what a grid pair would do and, with runs, did.
+
+    Simulates the pair on the standard scenarios beside the common-practice start, on the plant of an earlier
+    refine or on the car sheet's prior. Runs that were driven with this pair are measured. Writes score.json,
+    episodes.csv (with runs), summary.json and report.html.
+    """
+    from pipelines.ingest import Source
+    from pipelines.score import ScoreRequest, run
+
+    source = Source(car, tuple(runs or ()), channels, grids)
+    run_job(
+        lambda delivery, progress: run(
+            ScoreRequest(source, delivery, plant, seed, preference.value, draws, progress)
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
     )  # fmt: skip

@@ -147,7 +147,7 @@ def _gear(logs: Ingested) -> Question:
 def _channels(logs: Ingested) -> Question:
     asked = "Are the channels there?"
     lacking: dict[str, list[str]] = {}
-    for role in ("throttle", "rpm", "gear", "brake", "cut", "lateral_acc"):
+    for role in ("rpm", "gear", "brake", "cut", "lateral_acc"):
         runs = [item.name for item in logs.signals if not item.run.has(role)]
         if runs:
             lacking[role] = runs
@@ -158,7 +158,7 @@ def _channels(logs: Ingested) -> Question:
         for role, runs in lacking.items()
     )
     remedy = "What each missing channel costs stands in the checks below."
-    return Question(asked, "no" if "throttle" in lacking else "partly", text, remedy)
+    return Question(asked, "partly", text, remedy)
 
 
 def _signals(logs: Ingested) -> Question:

@@ -69,16 +69,17 @@ class TracesData:
     examples : tuple of Example
     ceiling_pct : float
         Top of the slip axis [%].
-    before : str
-        Name of the pair that the proposal is compared with.
+    before, after : str
+        Names of the two pairs.
     """
 
     examples: tuple[Example, ...]
     ceiling_pct: float
     before: str
+    after: str
 
 
-def traces_data(examples: Sequence[Example], name: str = "in force") -> TracesData:
+def traces_data(examples: Sequence[Example], before: str = "in force", after: str = "proposal") -> TracesData:
     """Return examples thinned for drawing, with one slip axis for all."""
     peaks = [
         float(np.max(response.slip_pct))
@@ -86,7 +87,7 @@ def traces_data(examples: Sequence[Example], name: str = "in force") -> TracesDa
         for response in (example.before, example.after)
     ]
     thin = tuple(Example(item.label, item.before.thinned(), item.after.thinned()) for item in examples)
-    return TracesData(thin, 1.08 * max([*peaks, 1.0]), name)
+    return TracesData(thin, 1.08 * max([*peaks, 1.0]), before, after)
 
 
 def draw_traces(data: TracesData) -> str:
@@ -98,7 +99,7 @@ def draw_traces(data: TracesData) -> str:
             slip, cut, speed = (axes[row * columns + index] for row in range(3))
             for response, look, label in (
                 (example.before, BEFORE, data.before),
-                (example.after, AFTER, "proposal"),
+                (example.after, AFTER, data.after),
             ):
                 slip.plot(response.time_s, response.slip_pct, label=label, **look)
                 cut.plot(response.time_s, response.cut_pct, **look)
@@ -108,7 +109,7 @@ def draw_traces(data: TracesData) -> str:
                 example.after.target_pct,
                 color=GREY,
                 linewidth=1,
-                label="target (proposal)",
+                label=f"target ({data.after})",
             )
             slip.set_title(example.label, fontsize=8, wrap=True)
             slip.set_ylim(0, data.ceiling_pct)
