@@ -10,6 +10,7 @@ import numpy as np
 
 from gridfit.carsheet import CarSheet
 from gridfit.driveline import axle_load_n, equivalent_inertia_kg, overall_ratio, rolling_radius_m
+from gridfit.signals import filters
 from gridfit.signals.filters import Floats
 from gridfit.signals.prepared import Signals
 
@@ -24,21 +25,26 @@ KERB_BEFORE_S = 0.2
 KERB_AFTER_S = 0.1
 """...or this soon after the start [s]."""
 
-JUMP = 1.6
+JUMP = 1.3
 """Acceleration at the start over that before it, from which it is a jump [1]. Judgement."""
+
+SLOPE_S = 0.05
+"""Accelerations are slopes over this time [s]."""
+
+DOUBT_SD = 1.0
+"""A jump must stand out by this many standard deviations of the slope's noise."""
 
 USUAL_MPS2 = 2.2
 """The acceleration before the start counts as at least this much [m/s2]."""
 
-LOST_TO_KERB = 0.45
-"""Apparent share of grip lost that parts kerb from damp patch [1]. Midway between x0.75 and x0.6 would be
-0.33; the shafts' twist lets light wheels jump by about 1.4 times as much at first. Judgement."""
+LOST_TO_KERB = 0.33
+"""Share of grip lost that parts kerb from damp patch [1]: midway between x0.75 and x0.6."""
 
 WHEELS_KGM2 = 2.5
 """Inertia of two driven wheels with brakes and shafts [kg m2]; rule of thumb, no source."""
 
 
-def classify(signals: Signals, sheet: CarSheet, index: int, gear: int) -> Cause:
+def classify(signals: Signals, sheet: CarSheet, index: int, gear: int, step_s: float) -> Cause:
     """Return the likely cause of an episode.
 
     Parameters
@@ -49,19 +55,22 @@ def classify(signals: Signals, sheet: CarSheet, index: int, gear: int) -> Cause:
         First sample of the episode.
     gear : int
         Gear engaged, 0 unknown.
+    step_s : float
+        Time between samples [s].
 
     Returns
     -------
     str
         ``unknown`` where the gear is unknown and neither a shift nor a kerb is seen.
     """
-    step_s = signals.step_s
     if _any(signals, "shift", index, SHIFT_BEFORE_S, 0.0, step_s):
         return "shift"
     if _any(signals, "kerb", index, KERB_BEFORE_S, KERB_AFTER_S, step_s):
         return "kerb"
-    before, at = _accelerations(signals.table["v_d_smooth_mps"].to_numpy(dtype=np.float64), index, step_s)
-    if at < JUMP * max(before, USUAL_MPS2):
+    before, at, doubt = _accelerations(
+        signals.table["v_d_smooth_mps"].to_numpy(dtype=np.float64), index, step_s
+    )
+    if at < JUMP * max(before, USUAL_MPS2) + doubt:
         return "throttle"
     if gear == 0:
         return "unknown"
@@ -91,15 +100,19 @@ def _any(signals: Signals, column: str, index: int, before_s: float, after_s: fl
     return bool(signals.table[column].to_numpy()[first:last].any())
 
 
-def _accelerations(speed_mps: Floats, index: int, step_s: float) -> tuple[float, float]:
-    """Return the mean acceleration 0.3 to 0.1 s before a sample, and the largest about it [m/s2]."""
+def _accelerations(speed_mps: Floats, index: int, step_s: float) -> tuple[float, float, float]:
+    """Return mean acceleration 0.3 to 0.1 s before a sample, the largest about it, and its error [m/s2]."""
     reach = round(0.3 / step_s) + 2
     first = max(0, index - reach)
     piece = speed_mps[first : index + round(0.04 / step_s) + 2]
     if piece.size < 5:
-        return 0.0, 0.0
-    rate = np.gradient(piece, step_s)
+        return 0.0, 0.0, 0.0
+    window = max(3, round(SLOPE_S / step_s) | 1)
+    rate = filters.quadratic(piece, window, derivative=1, step_s=step_s)
+    # Slope of a line through `window` samples: error of a sample over step x sqrt(sum of k^2).
+    spread = np.sqrt(np.sum((np.arange(window) - window // 2) ** 2.0))
+    doubt = DOUBT_SD * np.nan_to_num(filters.noise_sd(piece)) / (step_s * spread)
     here = index - first
     calm = rate[max(0, here - round(0.3 / step_s)) : max(1, here - round(0.1 / step_s))]
     sharp = rate[max(0, here - round(0.05 / step_s)) : here + round(0.04 / step_s) + 1]
-    return float(np.mean(calm)), float(np.max(sharp, initial=0.0))
+    return float(np.mean(calm)), float(np.max(sharp, initial=0.0)), float(doubt)

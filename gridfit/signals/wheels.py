@@ -15,6 +15,9 @@ STUCK_CHANCE = 1e-4
 STUCK_S = 0.08
 """Shorter stretches of equal values are never called stuck [s]."""
 
+RELEASE_STEPS = 3.0
+"""A stuck sensor comes back at more than this many steps of its resolution or noise away [1]."""
+
 MOVING_MPS = 3.0
 """Below this speed sensors may stand still in earnest [m/s]."""
 
@@ -96,9 +99,12 @@ def stuck(values: Floats, step_s: float, moving: Bools) -> Bools:
         normal[first:last] = False
     share = (normal.sum() + 1.0) / (moving.sum() + 2.0)
     rare = np.log(STUCK_CHANCE / max(1, values.size)) / np.log(share) if share < 1.0 else np.inf
+    step = max(filters.noise_sd(values), filters.resolution(values[:20_000]))
     result = np.zeros(values.size, dtype=np.bool_)
     for first, last in zip(starts, stops, strict=True):
-        if last - first >= rare and (last - first) * step_s >= STUCK_S:
+        long = last - first >= rare and (last - first) * step_s >= STUCK_S
+        # A sensor that was stuck comes back with a jump; a car that held its speed does not.
+        if long and last < values.size and abs(values[last] - values[first - 1]) > RELEASE_STEPS * step:
             result[first - 1 : last] = True
     return result
 
@@ -135,6 +141,8 @@ def _clean(values: Floats, raw: Floats, step_s: float) -> tuple[Floats, Bools, F
     lost = ~np.isfinite(values)
     bad = lost | stuck(values, step_s, raw > MOVING_MPS)
     bridged = filters.fill_gaps(_index(values), np.where(bad, np.nan, values))
+    if bad.all():
+        bridged = np.nan_to_num(raw, nan=0.0)
     floor = filters.resolution(values[:20_000]) / np.sqrt(12.0) + 1e-4
     return bridged, bad, filters.noise_by_speed(bridged, raw, floor)
 
