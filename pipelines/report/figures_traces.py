@@ -101,22 +101,16 @@ def draw_traces(data: TracesData) -> str:
                 (example.before, BEFORE, data.before),
                 (example.after, AFTER, data.after),
             ):
-                slip.plot(response.time_s, response.slip_pct, label=label, **look)
+                slip.plot(response.time_s, response.slip_pct, **look)
                 cut.plot(response.time_s, response.cut_pct, **look)
-                speed.plot(response.time_s, response.speed_kmh, **look)
-            slip.plot(
-                example.after.time_s,
-                example.after.target_pct,
-                color=GREY,
-                linewidth=1,
-                label=f"target ({data.after})",
-            )
+                speed.plot(response.time_s, response.speed_kmh, label=label, **look)
+            slip.plot(example.after.time_s, example.after.target_pct, color=GREY, linewidth=1)
             slip.set_title(example.label, fontsize=8, wrap=True)
             slip.set_ylim(0, data.ceiling_pct)
             cut.set_ylim(0, 105)
             speed.set_xlabel("time from the disturbance [s]")
         for row, label in enumerate(("slip [%]", "cut [%]", "speed [km/h]")):
             axes[row * columns].set_ylabel(label)
-        axes[0].legend(loc="upper right")
+        axes[2 * columns].legend(loc="lower right")
 
     return svg(draw, name="traces", rows=3, columns=columns, height_in=4.6, share_x=True)

@@ -11,15 +11,19 @@ from pipelines.report.blocks import Cell, Copy, Table
 SAME = 0.05
 """A change smaller than this [points] is shown as none."""
 
-LEGEND = (
-    "Small figures: change against the grids in force at the same place. Orange: higher than before, "
-    "blue: lower."
-)
+LEGEND = "Small figures: change against {} at the same place. Orange: higher than there, blue: lower."
 
 Counts = NDArray[np.int64]
 
 
-def target_table(after: GridPair, before: GridPair, sheet: CarSheet, episodes: Counts | None = None) -> Table:
+def target_table(
+    after: GridPair,
+    before: GridPair,
+    sheet: CarSheet,
+    episodes: Counts | None = None,
+    *,
+    name: str = "the grids in force",
+) -> Table:
     """Return the target grid as a table.
 
     Parameters
@@ -30,6 +34,8 @@ def target_table(after: GridPair, before: GridPair, sheet: CarSheet, episodes: C
         Gives the unit of speed.
     episodes : int64[K], optional
         Logged episodes behind each breakpoint of `after`; those without any are marked.
+    name : str
+        What `before` is called.
 
     Returns
     -------
@@ -47,12 +53,18 @@ def target_table(after: GridPair, before: GridPair, sheet: CarSheet, episodes: C
         "Target grid: allowed slip against vehicle speed",
         (f"speed [{unit}]", *(f"{x:g}" for x in np.round(speed, 1))),
         ((Cell("slip [%]"), *row), (Cell(f"as slip speed [{unit}]"), *slip_speed)),
-        _legend(episodes),
+        _legend(episodes, name),
         wide=True,
     )
 
 
-def cut_table(after: GridPair, before: GridPair, episodes: Counts | None = None) -> Table:
+def cut_table(
+    after: GridPair,
+    before: GridPair,
+    episodes: Counts | None = None,
+    *,
+    name: str = "the grids in force",
+) -> Table:
     """Return the cut grid as a table, one row per gear.
 
     Parameters
@@ -60,6 +72,8 @@ def cut_table(after: GridPair, before: GridPair, episodes: Counts | None = None)
     after, before : GridPair
     episodes : int64[G, E], optional
         Logged episodes behind each cell of `after`; those without any are marked.
+    name : str
+        What `before` is called.
 
     Returns
     -------
@@ -77,7 +91,7 @@ def cut_table(after: GridPair, before: GridPair, episodes: Counts | None = None)
         "Cut grid: share of firing events dropped [%] against slip error [points]",
         ("slip error", *(f"{x:g}" for x in after.cut.slip_error_pct)),
         tuple(rows),
-        _legend(episodes),
+        _legend(episodes, name),
         wide=True,
     )
 
@@ -96,7 +110,8 @@ def _cell(text: str, change: float, thin: bool) -> Cell:
     return Cell(text, below, f"{mark} thin".strip() if thin else mark)
 
 
-def _legend(episodes: Counts | None) -> str:
+def _legend(episodes: Counts | None, name: str) -> str:
+    said = LEGEND.format(name)
     if episodes is None:
-        return LEGEND
-    return f"{LEGEND} Dashed frame, italic: no logged episode passed here, so the figure rests on the prior."
+        return said
+    return f"{said} Dashed frame, italic: no logged episode passed here, so the figure rests on the prior."

@@ -48,11 +48,12 @@ def grid_section(
     """
     target_counts, cut_counts = (None, None) if counts is None else counts
     best, start = result.best, result.start
+    named = "the grids in force" if before == "in force" else f"the {before} start"
     target_copy, cut_copy = copies(best, sheet)
     blocks: list[Block] = [
-        target_table(best, start, sheet, target_counts),
+        target_table(best, start, sheet, target_counts, name=named),
         target_copy,
-        cut_table(best, start, cut_counts),
+        cut_table(best, start, cut_counts, name=named),
         cut_copy,
         Text(("The same figures are in target.csv, cut.csv and grids.json.",), small=True),
         Picture(
@@ -102,7 +103,7 @@ def score_section(
         blocks.append(
             Picture(
                 draw_traces(traces_data(traces, before)),
-                "The same disturbance on the mean plant with both grid pairs.",
+                "The same disturbance on the mean plant with both grid pairs; grey: target of the second.",
                 f"Slip, cut and speed over time in {len(traces)} example episodes, {before} and proposal.",
             )
         )

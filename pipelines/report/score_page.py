@@ -52,8 +52,8 @@ def score_sections(
         sections.append(Section("What it did", (_driven_table(driven), episode_table(driven, 25))))
     reference, given = pairs
     tables: tuple[Block, ...] = (
-        target_table(given, reference, sheet),
-        cut_table(given, reference),
+        target_table(given, reference, sheet, name="common practice"),
+        cut_table(given, reference, name="common practice"),
         *copies(given, sheet),
     )
     sections += [
@@ -91,7 +91,7 @@ def _expected(judged: Judged, traces: list[Example]) -> Section:
             Table("Gear by gear", head, rows),
             Picture(
                 draw_traces(traces_data(traces, usual, given)),
-                "The same disturbance on the mean plant with both grid pairs.",
+                "The same disturbance on the mean plant with both grid pairs; grey: target of the second.",
                 f"Slip, cut and speed over time in {len(traces)} example episodes.",
             ),
         ),
