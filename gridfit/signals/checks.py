@@ -48,6 +48,7 @@ def check(run: Run, undriven: Axle, driven: Axle, sheet: CarSheet) -> list[Findi
     """
     return [
         *_clock(run, sheet),
+        *_rows(run),
         *_wheels(run, undriven, driven),
         *_missing(run),
         *_holes_in_channels(run),
@@ -60,8 +61,6 @@ def _clock(run: Run, sheet: CarSheet) -> list[Finding]:
     step = float(np.median(steps))
     rate, wanted = 1.0 / step, float(sheet.sensors.log_hz)
     jitter = float(np.median(np.abs(steps - step)) / step)
-    longest = float(steps.max())
-    lost = float(np.sum(steps[steps > HOLE_STEPS * step]) / np.sum(steps))
     name = run.name
     return [
         compare(
@@ -97,6 +96,15 @@ def _clock(run: Run, sheet: CarSheet) -> list[Finding]:
             bad="stamps are uneven; accelerations are noisier than they seem",
             remedy="Use the logger's own clock, not that of the computer that receives.",
         ),
+    ]
+
+
+def _rows(run: Run) -> list[Finding]:
+    steps = np.diff(run.table["time_s"].to_numpy(dtype=np.float64))
+    longest = float(steps.max())
+    lost = float(np.sum(steps[steps > HOLE_STEPS * np.median(steps)]) / np.sum(steps))
+    name = run.name
+    return [
         compare(
             "holes",
             name,

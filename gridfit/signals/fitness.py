@@ -73,7 +73,25 @@ def check(
             remedy="Log the gear, or check ratios and final drive of the car sheet.",
         ),
     ]
-    return [*found, *_radius(run, gear, sheet), _target(run, table)]
+    return [*found, *_radius(run, gear, sheet), *_agreement(run, gear), _target(run, table)]
+
+
+def _agreement(run: Run, gear: Gears) -> list[Finding]:
+    if not math.isfinite(gear.agreement):
+        return []
+    return [
+        compare(
+            "gear agrees with engine speed",
+            run.name,
+            "share of samples on the logged gear's ratio [1]",
+            gear.agreement,
+            ">",
+            0.9,
+            good="the logged gear fits engine and wheel speed",
+            bad="the logged gear does not fit engine and wheel speed by the sheet's ratios",
+            remedy="Check ratios, final drive and the numbering of the gear channel.",
+        )
+    ]
 
 
 def _target(run: Run, table: pd.DataFrame) -> Finding:

@@ -55,6 +55,8 @@ class Gears:
         Rolling radius [m] by engine speed; NaN without it.
     logged : bool
         Whether the log carried the gear.
+    agreement : float
+        Share of samples on some ratio that are on the logged gear's [1]; NaN where it cannot be told.
     """
 
     gear: Ints
@@ -62,6 +64,7 @@ class Gears:
     coupled: Bools
     radius: Estimate
     logged: bool
+    agreement: float
 
 
 def log_ratio(rpm: Floats, speed_mps: Floats, radius_m: float) -> Floats:
@@ -180,16 +183,19 @@ def find(
     observed = observed - found.mean if known else np.full(observed.size, np.nan)
     radius = _radius(nominal_m, found)
     by_ratio = classify(observed, log_ratios)
+    agreement = float("nan")
     if table_gear is not None:
         missing = ~np.isfinite(table_gear)
         logged = np.clip(np.where(missing, 0.0, table_gear).round(), 0, sheet.gears).astype(np.int64)
         logged = _bridge(logged, missing)
+        both = (by_ratio > 0) & (logged > 0)
+        agreement = float(np.mean((by_ratio == logged)[both])) if both.any() else agreement
         tight = _on_ratio(logged, observed, log_ratios)
         gear, shift = _logged(logged, tight, known=known, step_s=step_s)
     else:
         gear, shift = _unlogged(settle(by_ratio, step_s), observed, log_ratios, step_s)
     coupled = (by_ratio == gear) & (gear > 0) & ~shift
-    return Gears(gear, shift, coupled, radius, table_gear is not None)
+    return Gears(gear, shift, coupled, radius, table_gear is not None, agreement)
 
 
 def _radius(nominal_m: float, found: Estimate) -> Estimate:

@@ -26,6 +26,12 @@ ERROR_SD_PCT = 0.45
 UNDRIVEN_SHARE = 0.5
 """Share of that noise that the undriven axle may add [1]; a car is slow to change."""
 
+ENGINE_SHARE = 0.7
+"""Share of that noise to aim at where engine speed keeps the edges [1]."""
+
+LONGEST_TWIST_S = 0.15
+"""Longest smoothing of what driven axle and engine speed differ by [s]."""
+
 LONGEST_DRIVEN_S = 0.11
 """Longest smoothing of the driven axle [s]; slip of 40 ms must survive it."""
 
@@ -172,7 +178,7 @@ def _finish(
     gear = _gears(item, v_d, sheet)
     item = _stand_in(item, gear, factor.mean, sheet)
     v_u, v_d = item.undriven.speed_mps, item.driven.speed_mps / factor.mean
-    table = _speeds(item, factor.mean, sheet)
+    table = _speeds(item, gear, factor.mean, sheet)
     raw_u, raw_d = table["v_u_raw_kmh"].to_numpy(), table["v_d_raw_kmh"].to_numpy()
     target = command.target_pct(grids, _column(item.run, "slip_target_pct"), raw_u)
     least = sheet.controller.min_speed_kmh / KMH_PER_MPS
@@ -211,16 +217,43 @@ def _stand_in(item: _Repaired, gear: Gears, factor: float, sheet: CarSheet) -> _
     bad = item.driven.bad
     if not bad.any() or not math.isfinite(gear.radius.mean):
         return item
-    ratios = overall_ratio(sheet, np.arange(1, sheet.gears + 1))
-    speed = item.rpm / RPM_PER_RADPS * gear.radius.mean / ratios[np.maximum(gear.gear, 1) - 1] * factor
-    usable = bad & (gear.gear > 0) & ~gear.shift & np.isfinite(speed)
+    speed = _by_engine(item, gear, sheet) * factor
+    usable = bad & ~gear.shift & np.isfinite(speed)
     mended = replace(
         item.driven, speed_mps=np.where(usable, speed, item.driven.speed_mps), bad=item.driven.bad & ~usable
     )
     return replace(item, driven=mended)
 
 
-def _speeds(item: _Repaired, factor: float, sheet: CarSheet) -> pd.DataFrame:
+def _by_engine(item: _Repaired, gear: Gears, sheet: CarSheet) -> Floats:
+    """Return the driven axle's speed by engine speed and ratio [m/s], calibrated; NaN where unknown."""
+    ratios = overall_ratio(sheet, np.arange(1, sheet.gears + 1))
+    speed = item.rpm / RPM_PER_RADPS * gear.radius.mean / ratios[np.maximum(gear.gear, 1) - 1]
+    return np.where(gear.gear > 0, speed, np.nan)
+
+
+def _smooth_driven(
+    item: _Repaired, v_d: Floats, sd: Floats, wanted: Floats, gear: Gears, sheet: CarSheet
+) -> Floats:
+    """Smooth the driven axle; with the clutch closed only its difference from engine speed is smoothed.
+
+    Engine speed is far quieter than a wheel's, and what the two differ by, the twist of the shafts, is small
+    and needs no sharp edges; so the edges of slip survive although the noise goes.
+    """
+    longest = round(LONGEST_DRIVEN_S / item.run.period_s)
+    plain = filters.smooth_to(v_d, sd, wanted, longest)
+    engine = _by_engine(item, gear, sheet)
+    closed = gear.coupled & np.isfinite(engine)
+    if not closed.any():
+        return plain
+    longer = round(LONGEST_TWIST_S / item.run.period_s)
+    reach = longer // 2 + 1
+    inner = ~filters.widen(~closed, reach, reach)
+    rest = filters.fill_gaps(item.time_s, np.where(closed, v_d - engine, np.nan))
+    return np.where(inner, engine + filters.smooth_to(rest, sd, ENGINE_SHARE * wanted, longer), plain)
+
+
+def _speeds(item: _Repaired, gear: Gears, factor: float, sheet: CarSheet) -> pd.DataFrame:
     """Return clock, raw, repaired and smoothed speeds."""
     step_s = item.run.period_s
     v_u, v_d = item.undriven.speed_mps, item.driven.speed_mps / factor
@@ -232,7 +265,7 @@ def _speeds(item: _Repaired, factor: float, sheet: CarSheet) -> pd.DataFrame:
     stronger = filters.smooth_to(v_u, sd_u, UNDRIVEN_SHARE * wanted, round(LONGEST_UNDRIVEN_S / step_s))
     enough = sd_u * filters.noise_gain(shortest) <= UNDRIVEN_SHARE * wanted
     smooth_u = np.where(enough, calm, stronger)
-    smooth_d = filters.smooth_to(v_d, sd_d, wanted, round(LONGEST_DRIVEN_S / step_s))
+    smooth_d = _smooth_driven(item, v_d, sd_d, wanted, gear, sheet)
     raw_u, raw_d = item.undriven.raw_mps, item.driven.raw_mps
     return pd.DataFrame(
         {

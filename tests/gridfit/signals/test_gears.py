@@ -102,3 +102,14 @@ def test_short_coincidences_are_dropped_and_gaps_bridged():
     assert (settled[:108] == 2).all()
     assert (settled[108:128] == 0).all()
     assert (settled[128:] == 3).all()
+
+
+def test_a_gear_channel_that_is_one_off_is_noticed(drive, sheet):
+    made = ladder(drive(40.0))
+    right = prepare([made.run()], sheet, {})[0]
+    run = made.run()
+    run.table["gear"] = np.maximum(run.table["gear"] - 1.0, 1.0)
+    wrong = prepare([run], sheet, {})[0]
+    name = "gear agrees with engine speed"
+    assert {f.check: f.passed for f in right.findings}[name]
+    assert not {f.check: f.passed for f in wrong.findings}[name]

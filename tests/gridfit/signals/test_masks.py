@@ -185,3 +185,19 @@ def test_a_long_dropout_without_engine_speed_is_not_valid(drive, sheet):
     lost = made.between(40.0, 40.6)
     run.table.loc[lost, "speed_driven_mps"] = np.nan
     assert np.array_equal(~prepare([run], sheet, {})[0].table["valid"].to_numpy(), lost)
+
+
+def test_engine_speed_takes_noise_out_of_slip_without_blunting_its_edges(drive, sheet):
+    made = drive(60.0)
+    made.slip_pct[made.between(40.0, 40.1)] += 10.0
+    errors = []
+    for without in ((), ("rpm",)):
+        run = made.run(noise_kmh=1.0, rng=np.random.default_rng(7), without=without)
+        signals = prepare([run], sheet, {})[0]
+        truth = made.v_u_mps * (1.0 + made.slip_pct / 100.0)
+        errors.append((signals.table["v_d_smooth_mps"] - truth).to_numpy())
+    away, near = made.between(10.0, 39.0), made.between(39.95, 40.15)
+    # Windows of 0.15 s instead of 0.11 s at 100 Hz.
+    share = filters.noise_gain(15) / filters.noise_gain(11)
+    assert errors[0][away].std() / errors[1][away].std() == pytest.approx(share, rel=0.05)
+    assert np.sqrt(np.mean(errors[0][near] ** 2)) < 0.7 * np.sqrt(np.mean(errors[1][near] ** 2))
