@@ -104,7 +104,9 @@ def stuck(values: Floats, step_s: float, moving: Bools) -> Bools:
     for first, last in zip(starts, stops, strict=True):
         long = last - first >= rare and (last - first) * step_s >= STUCK_S
         # A sensor that was stuck comes back with a jump; a car that held its speed does not.
-        if long and last < values.size and abs(values[last] - values[first - 1]) > RELEASE_STEPS * step:
+        # Nor does it fall silent (NaN), so only a small step speaks for the car.
+        held = last == values.size or abs(values[last] - values[first - 1]) <= RELEASE_STEPS * step
+        if long and not held:
             result[first - 1 : last] = True
     return result
 
