@@ -12,7 +12,7 @@ from gridfit.recovery import PART_INDEX, Preference, episode_cost, pair_cost
 from gridfit.simulate.batch import VERIFY_STEP_S, Simulator
 from gridfit.simulate.parameters import Floats, Plant
 from gridfit.simulate.scenarios import Scenarios
-from pipelines.report.sections import COST, PART_LABELS
+from pipelines.partnames import COST, PART_LABELS
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,10 +19,10 @@ from gridfit.simulate.batch import Simulator
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.scenarios import Scenarios
 from gridfit.units import KMH_PER_MPS
+from pipelines.partnames import COST, PART_LABELS
 from pipelines.plain import to_json
 from pipelines.record import Candidate
 from pipelines.report.figures_traces import Example, Response
-from pipelines.report.sections import COST, PART_LABELS
 
 BUDGETS: dict[str, Budget] = {
     "quick": Budget(rounds=1, joint_trials=96, front_trials=24, polish_passes=1),

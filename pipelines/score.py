@@ -16,6 +16,7 @@ from gridfit.simulate.scenarios import catalogue
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.judge import Judged, judge
+from pipelines.partnames import COST
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
 from pipelines.proposal import examples
@@ -25,7 +26,7 @@ from pipelines.report.cautions import cautions
 from pipelines.report.figures_traces import Example
 from pipelines.report.page import render
 from pipelines.report.score_page import score_sections
-from pipelines.report.sections import COST, corner, stand_ins
+from pipelines.report.sections import corner, stand_ins
 
 REFERENCE = "common practice"
 """Name of the pair beside: 15 km/h of slip, 25 % cut."""

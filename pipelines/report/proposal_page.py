@@ -9,6 +9,7 @@ from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
 from gridfit.search.result import SearchResult
 from gridfit.search.settle import CellNote
+from pipelines.partnames import PART_LABELS
 from pipelines.record import Record
 from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Table, Text
 from pipelines.report.figures_grids import cut_data, draw_cut, draw_target, target_data
@@ -23,7 +24,7 @@ from pipelines.report.figures_score import (
 )
 from pipelines.report.figures_traces import Example, draw_traces, traces_data
 from pipelines.report.grid_tables import copies, cut_table, target_table
-from pipelines.report.sections import PART_LABELS, estimate_cell, plant_tables, score_table
+from pipelines.report.sections import estimate_cell, plant_tables, score_table
 
 Counts = NDArray[np.int64]
 

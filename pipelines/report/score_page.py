@@ -5,20 +5,13 @@ import pandas as pd
 from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
 from pipelines.judge import Judged
+from pipelines.partnames import COST, PART_LABELS
 from pipelines.record import Record
 from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Table, Text
 from pipelines.report.figures_score import draw_parts, parts_data
 from pipelines.report.figures_traces import Example, draw_traces, traces_data
 from pipelines.report.grid_tables import copies, cut_table, target_table
-from pipelines.report.sections import (
-    COST,
-    PART_LABELS,
-    episode_table,
-    estimate_cell,
-    made_section,
-    score_table,
-    stand_in_blocks,
-)
+from pipelines.report.sections import episode_table, estimate_cell, made_section, score_table, stand_in_blocks
 
 
 def score_sections(

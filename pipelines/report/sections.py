@@ -7,24 +7,10 @@ import pandas as pd
 
 from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
+from pipelines.partnames import PART_LABELS
 from pipelines.record import Record, versions
 from pipelines.report.blocks import Block, Bullets, Cell, Facts, Section, Table, Text
 from pipelines.report.figures_plant import PlantRow
-
-COST = "cost"
-"""Name of the whole score among its parts."""
-
-PART_LABELS: dict[str, str] = {
-    COST: "cost [1]",
-    "drive_lost_kmh": "drive lost [km/h]",
-    "excess_slip_m": "excess slip [m]",
-    "recovery_s": "recovery [s]",
-    "reslips": "re-slips [1]",
-    "jerk_rms": "jerk [1/s]",
-    "lateral_lost": "lateral lost [g]",
-    "overshoot_kmh": "overshoot [km/h]",
-}
-"""Parts of the score as reports show them."""
 
 
 def score_table(scores: Mapping[str, Mapping[str, Estimate]], caption: str) -> Table:
