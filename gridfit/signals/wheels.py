@@ -16,7 +16,7 @@ STUCK_S = 0.08
 """Shorter stretches of equal values are never called stuck [s]."""
 
 RELEASE_STEPS = 3.0
-"""A stuck sensor comes back at more than this many steps of its resolution or noise away [1]."""
+"""A stuck sensor of coarse resolution comes back more than this many steps away [1]."""
 
 MOVING_MPS = 3.0
 """Below this speed sensors may stand still in earnest [m/s]."""
@@ -99,14 +99,15 @@ def stuck(values: Floats, step_s: float, moving: Bools) -> Bools:
         normal[first:last] = False
     share = (normal.sum() + 1.0) / (moving.sum() + 2.0)
     rare = np.log(STUCK_CHANCE / max(1, values.size)) / np.log(share) if share < 1.0 else np.inf
-    step = max(filters.noise_sd(values), filters.resolution(values[:20_000]))
+    noise, step = filters.noise_sd(values), filters.resolution(values[:20_000])
     result = np.zeros(values.size, dtype=np.bool_)
     for first, last in zip(starts, stops, strict=True):
-        long = last - first >= rare and (last - first) * step_s >= STUCK_S
-        # A sensor that was stuck comes back with a jump; a car that held its speed does not.
-        # Nor does it fall silent (NaN), so only a small step speaks for the car.
-        held = last == values.size or abs(values[last] - values[first - 1]) <= RELEASE_STEPS * step
-        if long and not held:
+        if last - first < rare or (last - first) * step_s < STUCK_S:
+            continue
+        # Where the resolution hides the noise, a car may hold its speed; a sensor comes back with a jump,
+        # or falls silent (NaN).
+        back = last == values.size or abs(values[last] - values[first - 1]) <= RELEASE_STEPS * step
+        if noise > step or not back:
             result[first - 1 : last] = True
     return result
 
