@@ -12,6 +12,7 @@ from pipelines.identify import Identified, identify, run_table
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
+from pipelines.proposal import DRAWS
 from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.blocks import Page
 from pipelines.report.cautions import cautions
@@ -41,7 +42,7 @@ class CompareRequest:
     source: Source
     delivery: Delivery
     seed: int = 1
-    draws: int = 24
+    draws: int = DRAWS
     progress: Progress = silent
 
 

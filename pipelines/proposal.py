@@ -25,11 +25,14 @@ from pipelines.record import Candidate
 from pipelines.report.figures_traces import Example, Response
 
 BUDGETS: dict[str, Budget] = {
-    "quick": Budget(rounds=1, joint_trials=96, front_trials=24, polish_passes=1),
+    "quick": Budget(rounds=1, front_trials=16, front_pairs=6, search_draws=32, polish_passes=1),
     "normal": Budget(),
-    "long": Budget(rounds=5, trials_per_gear=120, trials_target=96, joint_trials=960, front_trials=96),
+    "long": Budget(rounds=6, trials_per_gear=72, trials_target=72, front_trials=64, polish_passes=4),
 }
 """How much a search may try, by the name that --budget takes."""
+
+DRAWS = 64
+"""Draws of the plant unless --draws says otherwise."""
 
 CELL_COLUMNS = (
     "grid", "gear", "breakpoint", "before_pct", "after_pct", "episodes", "time_s", "basis", "gain", "reason",

@@ -6,8 +6,9 @@ from pathlib import Path
 import numpy as np
 
 from gridfit.carsheet import CarSheet, read_carsheet
+from gridfit.evidence import NextTest, what_to_test_next
 from gridfit.grids import common_practice
-from gridfit.plant.prior import PRIOR_DRAWS, from_carsheet
+from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import Preference, preference
 from gridfit.search.result import SearchResult
 from gridfit.search.study import search
@@ -17,6 +18,7 @@ from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
 from pipelines.proposal import (
+    DRAWS,
     budget,
     candidates,
     examples,
@@ -68,7 +70,7 @@ class ProposeRequest:
     seed: int = 1
     preference: str = "balanced"
     budget: str = "normal"
-    draws: int = PRIOR_DRAWS
+    draws: int = DRAWS
     progress: Progress = silent
 
 
@@ -84,6 +86,8 @@ class Proposed:
     weights : Preference
     result : SearchResult
     traces : list of Example
+    next_tests : tuple of NextTest
+        What to drive first, the most informative first.
     """
 
     sheet: CarSheet
@@ -92,6 +96,7 @@ class Proposed:
     weights: Preference
     result: SearchResult
     traces: list[Example]
+    next_tests: tuple[NextTest, ...]
 
 
 def run(request: ProposeRequest) -> JobResult:
@@ -132,7 +137,8 @@ def run(request: ProposeRequest) -> JobResult:
     )
     request.progress("simulating example episodes", 0.0)
     traces = examples(sheet, scenarios, plant, (result.start, result.best), weights)
-    proposed = Proposed(sheet, plant, scenarios, weights, result, traces)
+    tests = what_to_test_next(scenarios, result.parts_best, weights)
+    proposed = Proposed(sheet, plant, scenarios, weights, result, traces, tests)
     record = Record(
         job="propose",
         car=sheet.car.name,
@@ -154,7 +160,11 @@ def run(request: ProposeRequest) -> JobResult:
         candidates=candidates(result),
     )
     plant_json = plant.to_dict(sheet)
-    files = {**proposal_files(result, sheet), "plant.json": to_json(plant_json)}
+    files = {
+        **proposal_files(result, sheet),
+        "plant.json": to_json(plant_json),
+        "next_tests.json": to_json(proposed.next_tests),
+    }
     rows = plant_rows(plant_json, None)
     return deliver(
         delivery,
@@ -231,6 +241,7 @@ def _next_steps(proposed: Proposed) -> Bullets:
             "On a closed course, drive roll-ons and short throttle stabs in gears "
             f"{', '.join(map(str, gears))}, from the lowest speed upward, on one dry surface. Ten episodes "
             "in a gear make its fit worth having.",
+            *(test.text for test in proposed.next_tests),
             "Log at 50 Hz or more: time, all four wheel speeds (or both axles), throttle, engine speed, "
             "gear, brake, cut, slip target, lateral acceleration.",
             "Write a note beside each log: compound, date, track, track temperature, grids in force.",

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from gridfit.evidence import count_support
 
 from gridfit.errors import DataError
+from gridfit.evidence import count_support, what_to_test_next
 from gridfit.grids import read_grids
 from gridfit.recovery import preference
 from gridfit.search.study import search
@@ -15,7 +15,7 @@ from pipelines.identify import identify
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
-from pipelines.proposal import budget, candidates, examples, proposal_files, scores
+from pipelines.proposal import DRAWS, budget, candidates, examples, proposal_files, scores
 from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.page import render
 from pipelines.report.refine_page import Refined, refine_page
@@ -46,7 +46,7 @@ class RefineRequest:
     seed: int = 1
     preference: str = "balanced"
     budget: str = "normal"
-    draws: int = 24
+    draws: int = DRAWS
     progress: Progress = silent
 
 
@@ -111,6 +111,7 @@ def run(request: RefineRequest) -> JobResult:
         "plant.json": to_json(refined.identified.plant_json),
         "episodes.csv": logs.episodes.to_csv(index=False),
         "findings.csv": logs.findings.to_csv(index=False),
+        "next_tests.json": to_json(refined.next_tests),
     }
     return deliver(
         delivery, record, files, lambda final: render(refine_page(final, refined)), studies=result.studies
@@ -144,7 +145,8 @@ def _refined(request: RefineRequest) -> Refined:
     )
     request.progress("simulating example episodes", 0.0)
     traces = examples(logs.sheet, scenarios, plant, (result.start, result.best), weights)
-    return Refined(logs, judged, identified, compound, support, result, traces, ())
+    tests = what_to_test_next(scenarios, result.parts_best, weights)
+    return Refined(logs, judged, identified, compound, support, result, traces, tests)
 
 
 def _refuse_without_episodes(logs: Ingested, judged: Verdict) -> None:

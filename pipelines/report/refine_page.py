@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from gridfit.evidence import NextTest
 from gridfit.search.result import SearchResult
 from gridfit.search.support import Support
 from pipelines.identify import Identified
@@ -43,7 +44,7 @@ class Refined:
         Episodes behind each cell of the grids in force.
     result : SearchResult
     traces : list of Example
-    next_tests : tuple of str
+    next_tests : tuple of NextTest
         What to drive next, the most informative first.
     """
 
@@ -54,7 +55,7 @@ class Refined:
     support: Support
     result: SearchResult
     traces: list[Example]
-    next_tests: tuple[str, ...]
+    next_tests: tuple[NextTest, ...]
 
 
 def refine_page(record: Record, refined: Refined) -> Page:
@@ -126,7 +127,7 @@ def _basis(refined: Refined) -> list[str]:
 def _next(refined: Refined) -> tuple[str, ...]:
     first = (
         "Enter the grids above and keep the pair that is in the car now within reach. Change nothing else.",
-        *refined.next_tests,
+        *(test.text for test in refined.next_tests),
         "Log it, write the note with grids = the new file, and run gridfit refine again.",
     )
     return first
