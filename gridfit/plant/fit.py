@@ -13,7 +13,7 @@ from scipy.optimize import least_squares
 
 from gridfit.carsheet import CarSheet
 from gridfit.errors import FitError
-from gridfit.plant.residuals import N_NUISANCE, Layout, Problem, patch_probability
+from gridfit.plant.residuals import LINEAR_SD, N_LINEAR, N_NUISANCE, Layout, Problem, patch_probability
 from gridfit.plant.windows import Windows
 from gridfit.simulate.parameters import Floats
 
@@ -21,8 +21,10 @@ OUTER = 10
 """Most linearisations of the nuisances."""
 INNER = 4
 """Evaluations of the inner least-squares problem."""
-TAIL = 3.0
-"""A window this many times worse than the median loses weight in proportion [1]."""
+SHRINK = 20.0
+"""Samples' worth of the median variance in each window's own [1]."""
+TAIL = N_NUISANCE + N_LINEAR
+"""Rows that the nuisances' priors add to each window's errors."""
 SETTLED = 0.03
 """The fit has settled when no parameter moves by more than this share of its prior sd [1]."""
 
@@ -51,7 +53,7 @@ class FitResult:
         Meaning of the vector.
     windows : Windows
         What was fitted.
-    start : float64[W, 4]
+    start : float64[W, 6]
         Nuisances of each window.
     on_patch : float64[W]
         Probability that a window lies on a patch [1].
@@ -86,21 +88,22 @@ class FitResult:
 class _Projection:
     """Removes from each window's errors what its nuisances explain."""
 
-    def __init__(self, sensitivity: Floats, prior_sd: Floats) -> None:
+    def __init__(self, sensitivity: Floats, prior_sd: Floats, linear: Floats) -> None:
         w, n, _ = sensitivity.shape
-        stacked = np.zeros((w, n + N_NUISANCE, N_NUISANCE))
-        stacked[:, :n] = sensitivity
-        stacked[:, n:] = np.eye(N_NUISANCE) / prior_sd[:, None, :]
+        sd = np.concatenate([prior_sd, np.tile(LINEAR_SD, (w, 1))], axis=1)
+        stacked = np.zeros((w, n + TAIL, TAIL))
+        stacked[:, :n] = np.concatenate([sensitivity, linear], axis=2)
+        stacked[:, n:] = np.eye(TAIL) / sd[:, None, :]
         self.stacked = stacked
         self.covariance = np.linalg.inv(stacked.transpose(0, 2, 1) @ stacked)
 
     def shift(self, errors: Floats) -> Floats:
-        """Best change of the nuisances for errors[W, n + 4]: float64[W, 4]."""
+        """Best change of the nuisances for errors[W, n + 11]: float64[W, 11]."""
         slope = np.einsum("wnk,wn->wk", self.stacked, errors)
         return -np.einsum("wkl,wl->wk", self.covariance, slope)
 
     def apply(self, errors: Floats) -> Floats:
-        """Errors [W, n + 4] or sensitivities [W, n + 4, X] without what the nuisances explain."""
+        """Errors [W, n + 11] or sensitivities [W, n + 11, X] without what the nuisances explain."""
         flat = errors if errors.ndim == 3 else errors[:, :, None]
         inner = self.covariance @ (self.stacked.transpose(0, 2, 1) @ flat)
         left: Floats = flat - self.stacked @ inner
@@ -120,36 +123,45 @@ class _State:
     memory: float = 1.0
 
 
+def _with_priors(errors: Floats, start: Floats) -> Floats:
+    """Append the nuisances' whitened distance from their priors, the linear ones' being zero: [W, n + 11]."""
+    return np.concatenate([errors, start, np.zeros((errors.shape[0], N_LINEAR))], axis=1)
+
+
 def _padded(values: Floats) -> Floats:
-    """Append N_NUISANCE rows of zeros to each window."""
+    """Append TAIL rows of zeros to each window."""
     shape = list(values.shape)
-    shape[1] = N_NUISANCE
+    shape[1] = TAIL
     return np.concatenate([values, np.zeros(shape)], axis=1)
 
 
 def _linearise(problem: Problem, state: _State) -> _Projection:
     """Linearise the nuisances at the state; update them, the patch probabilities and the weights."""
+    linear = problem.linear()
     for _ in range(2):
         errors, slope = problem.start_sensitivity(state.x, state.start)
         mean, sd = problem.start_prior(state.on_patch)
-        projection = _Projection(slope, sd)
-        stacked = np.concatenate([errors, (state.start - mean) / sd], axis=1)
-        step = projection.shift(stacked)
-        limit = np.array([1.5, 1.0, 0.05, 0.25])
+        projection = _Projection(slope, sd, linear)
+        step = projection.shift(_with_priors(errors, (state.start - mean) / sd))[:, :N_NUISANCE]
+        limit = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8])
         state.start = state.start + np.clip(step, -limit, limit)
         state.start[:, :2] = np.maximum(state.start[:, :2], 0.5)
         state.start[:, 3] = np.clip(state.start[:, 3], -1.2, 0.4)
         data_only = np.maximum(1.0 / projection.covariance[:, 3, 3] - 1.0 / sd[:, 3] ** 2, 1e-6)
         state.on_patch = patch_probability(_unpulled(state.start[:, 3], mean[:, 3], sd[:, 3], data_only), data_only**-0.5)
+        state.on_patch[problem.rolling] = 0.0
     errors, slope = problem.start_sensitivity(state.x, state.start)
     mean, sd = problem.start_prior(state.on_patch)
-    projection = _Projection(slope, sd)
-    left = projection.apply(np.concatenate([errors, (state.start - mean) / sd], axis=1))
-    state.misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - N_NUISANCE, 1)
+    projection = _Projection(slope, sd, linear)
+    left = projection.apply(_with_priors(errors, (state.start - mean) / sd))
+    state.misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - TAIL, 1)
     state.scale = max(float(np.median(state.misfit)), 0.3)
-    state.memory = _memory(left[:, :-N_NUISANCE])
-    fair = np.minimum(1.0, TAIL * state.scale / np.maximum(state.misfit, 1e-9))
-    state.weight = fair / (state.scale * state.memory)
+    state.memory = _memory(left[:, :-TAIL])
+    # each window's own variance, shrunk a little towards the median of all: noise grows with speed, and
+    # a window that the model cannot follow says little
+    samples = problem.counts
+    own = (samples * state.misfit + SHRINK * state.scale) / (samples + SHRINK)
+    state.weight = 1.0 / (own * state.memory)
     return projection
 
 
@@ -180,23 +192,29 @@ def _inner(problem: Problem, state: _State, projection: _Projection) -> tuple[Fl
     tail = (state.start - mean) / sd
     root = np.sqrt(state.weight)[:, None]
     kept: dict[str, Floats] = {}
+    free, width = problem.free, problem.width[problem.free]
 
-    def residual(x: Floats) -> Floats:
-        errors = problem.errors(x[None], state.start[None])[0]
-        left = projection.apply(np.concatenate([errors, tail], axis=1)) * root
-        return np.concatenate([left.ravel(), (x - problem.centre) / problem.width])
+    def whole(part: Floats) -> Floats:
+        x = state.x.copy()
+        x[free] = part
+        return x
 
-    def jacobian(x: Floats) -> Floats:
-        _, slope = problem.sensitivity(x, state.start)
+    def residual(part: Floats) -> Floats:
+        errors = problem.errors(whole(part)[None], state.start[None])[0]
+        left = projection.apply(_with_priors(errors, tail)) * root
+        return np.concatenate([left.ravel(), (part - problem.centre[free]) / width])
+
+    def jacobian(part: Floats) -> Floats:
+        _, slope = problem.sensitivity(whole(part), state.start)
         left = projection.apply(_padded(slope)) * root[:, :, None]
         kept["slope"] = left
-        return np.concatenate([left.reshape(-1, x.size), np.diag(1.0 / problem.width)])
+        return np.concatenate([left[:, :, free].reshape(-1, free.size), np.diag(1.0 / width)])
 
     result = least_squares(
-        residual, state.x, jac=jacobian, method="trf", x_scale=problem.width, max_nfev=INNER, xtol=1e-6, ftol=1e-6,
+        residual, state.x[free], jac=jacobian, method="trf", x_scale=width, max_nfev=INNER, xtol=1e-6, ftol=1e-6,
     )  # fmt: skip
     left = result.fun[: -result.x.size].reshape(len(problem.windows), -1)
-    return result.x, left, kept["slope"]
+    return whole(result.x), left, kept["slope"]
 
 
 def _clusters(windows: Windows) -> NDArray[np.int64]:

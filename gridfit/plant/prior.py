@@ -111,6 +111,8 @@ def _body_rows(sheet: CarSheet) -> list[PriorRow]:
         PriorRow("cda_m2", sheet.car.cda_m2, drag, "car sheet, else 0.66 m2"),
         PriorRow("rolling", 0.013, 0.25, "0.010-0.016 on asphalt; Bosch Automotive Handbook, from memory"),
         PriorRow("wheel_inertia_kgm2", 1.9, 0.25, "two wheels with tyres and brakes, 0.6-1.3 kg m2 each; no source"),
+        PriorRow("shaft_stiffness_nmprad", 1.5e4, 0.5, "driveline twist at 4-12 Hz by gear; from memory"),
+        PriorRow("shaft_damping_nmsprad", 100.0, 0.6, "a tenth of critical; from memory"),
         PriorRow("driven_factor", 1.0, 0.015, "tyre size against the figure entered; common practice, no source"),
         PriorRow("rolling_radius_m", rolling_radius_m(sheet.tyre.size), 0.01, "size code x 0.97; ETRTO, from memory"),
     ]

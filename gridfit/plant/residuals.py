@@ -1,7 +1,8 @@
 """Parameters and windows -> whitened prediction errors and their sensitivities, through the compiled plant.
 
-Each window has four nuisances: both speeds at its start, the relaxed slip's lead, and its own grip. They are
-profiled out by their linear sensitivities, so that a window neither trusts one noisy sample as its start nor
+Each window has six nuisances: both speeds at its start, the relaxed slip's lead, its own grip, and the shaft
+force and engine speed that the run-up left; linearly, the engine speed's scale and the once-per-turn ripple of both axles' sensors, whose frequency
+lies where driveline twist would be looked for. They are profiled out by their linear sensitivities, so that a window neither trusts one noisy sample as its start nor
 takes a damp patch for a worse tyre.
 """
 
@@ -17,17 +18,40 @@ from gridfit.simulate.openloop import N_NUISANCE, predict
 from gridfit.simulate.packing import gear_rows_of, pack
 from gridfit.simulate.parameters import INDEX, NAMES, Floats, from_free
 
+CONSIDERED: tuple[str, ...] = (
+    "mass_kg", "wheel_inertia_kgm2", "shaft_damping_nmsprad", "load_sensitivity", "relaxation_m",
+    "cg_height_m", "load_lag_s", "cda_m2", "rolling", "sensor_lag_s", "rolling_radius_m", "driven_factor",
+    "slip_per_mps",
+)  # fmt: skip
+"""Parameters that speeds, throttle and cut alone cannot tell from faults of the model: left at their prior in the
+fit, their spread carried through to the others (Schmidt's consider parameters)."""
 COMPOUND_SD = 0.15
 """Prior sd of a compound's log grip and log slip at peak against the first one's."""
 RUN_SD = 0.03
 """Prior sd of a run's log grip: day, temperature, wear."""
 WINDOW_SD = 0.03
 """Prior sd of a window's own log grip on an even surface."""
+ROLLING_SLIP, ROLLING_SD = 0.07, 0.3
+"""Below this mean slip a window says nothing of peak friction: its log grip, there a stiffness, is left free [1]."""
 PATCH_MEAN, PATCH_SD, PATCH_SHARE = -0.35, 0.2, 0.3
 """Log grip on patches and kerbs, its sd, and the prior share of windows there."""
 SLIP_LEAD_SD = 0.015
 """Prior sd of the relaxed slip's difference from the kinematic one at a window's start [1]."""
-STEPS = np.array([0.05, 0.05, 0.004, 0.01])
+SHAFT_SD, SHAFT_OPEN_SD = 0.10, 1.0
+"""Prior sd of the shaft force at a window's start over the static driven load: long after the clutch closed, and
+what closing it adds [1]."""
+ENGINE_SD, ENGINE_OPEN_SD = 0.10, 0.5
+"""The same for the engine's speed over the wheels' [m/s]."""
+JOINING_S = 0.12
+"""Time over which the driveline forgets how the clutch closed [s]."""
+RUNOUT_SD = 0.004
+"""Prior sd of the once-per-turn ripple of a wheel speed over the speed itself: an eccentric tooth ring [1]."""
+SCALE_SD = 0.003
+"""Prior sd of the engine's speed at the rim over the wheels', from the rolling radius [1]."""
+LINEAR_SD = np.array([RUNOUT_SD] * 4 + [SCALE_SD])
+"""Prior sd of the linear nuisances: sine and cosine for the driven and the undriven axle, engine scale."""
+N_LINEAR = 5
+STEPS = np.array([0.05, 0.05, 0.004, 0.01, 0.01, 0.02])
 """Finite-difference steps of the nuisances."""
 
 
@@ -95,21 +119,39 @@ class Problem:
         self.centre = np.concatenate([centre, np.zeros(extra)])
         self.width = np.concatenate([width, np.full(extra, COMPOUND_SD)])
         self.width[self.layout.runs] = RUN_SD
+        self.free = np.flatnonzero([i >= len(NAMES) or NAMES[i] not in CONSIDERED for i in range(self.layout.size)])
         self._gear = gear_rows_of(windows.gear, len(sheet.gearbox.ratios))
         self._place()
 
     def _place(self) -> None:
         """Lay the windows' samples out in a padded array [W, L]."""
         w = self.windows
-        length = w.bounds[:, 2] - w.bounds[:, 1]
-        self._index = w.bounds[:, [1]] + np.arange(int(length.max()))
+        length = w.bounds[:, 3] - w.bounds[:, 2]
+        self._index = w.bounds[:, [2]] + np.arange(int(length.max()))
         self._mask = np.arange(self._index.shape[1]) < length[:, None]
-        self._index = np.where(self._mask, self._index, w.bounds[:, [1]])
-        self._mask &= w.used[self._index]
-        measured = np.stack([w.driven[self._index], w.undriven[self._index]], axis=1)
-        self._measured = measured
-        self._weight = self._mask[:, None, :] / w.noise[:, :, None]
-        self.counts = self._mask.sum(axis=1) * 2
+        self._index = np.where(self._mask, self._index, w.bounds[:, [2]])
+        wheels, engine = self._mask & w.used[self._index], self._mask & w.engine_used[self._index]
+        self._measured = np.stack([s[self._index] for s in (w.driven, w.undriven, w.engine)], axis=1)
+        self._weight = np.stack([wheels, wheels, engine], axis=1) / w.noise[:, :, None]
+        slip = (self._measured[:, 0] / np.maximum(self._measured[:, 1], 1.0) - 1.0) * wheels
+        self.rolling = slip.sum(axis=1) / np.maximum(wheels.sum(axis=1), 1) < ROLLING_SLIP
+        self.counts = 2 * wheels.sum(axis=1) + engine.sum(axis=1)
+
+    def linear(self) -> Floats:
+        """Whitened once-per-turn ripple of each axle, and engine scale, for unit amplitude: float64[W, 3 L, N_LINEAR]."""
+        w = self.windows
+        shape = (len(w), 3, self._index.shape[1])
+        radius = float(np.exp(self.centre[INDEX["rolling_radius_m"]]))
+        time = w.time[self._index]
+        columns = np.zeros((*shape, N_LINEAR))
+        for axis in range(2):
+            speed = self._measured[:, axis]
+            travel = np.cumsum(np.diff(time, axis=1, prepend=time[:, :1]) * speed, axis=1)
+            columns[:, axis, :, 2 * axis] = speed * np.sin(travel / radius)
+            columns[:, axis, :, 2 * axis + 1] = speed * np.cos(travel / radius)
+        columns[:, 2, :, 4] = self._measured[:, 2]
+        result: Floats = (columns * self._weight[:, :, :, None]).reshape(len(w), -1, N_LINEAR)
+        return result
 
     def grip(self, x: Floats) -> Floats:
         """Log grip of each window's run and compound: x[B, X] -> float64[B, W]."""
@@ -118,10 +160,10 @@ class Problem:
         return result
 
     def predict(self, x: Floats, start: Floats) -> Floats:
-        """Predicted speeds of the windows: x[B, X], start[B, W, 4] -> float64[B, W, 2, L] [m/s]."""
+        """Predicted speeds of the windows: x[B, X], start[B, W, 6] -> float64[B, W, 3, L] [m/s]."""
         w = self.windows
         slips = self.layout.compound_values(x, self.layout.slip)
-        out = np.empty((x.shape[0], len(w), 2, self._index.shape[1]))
+        out = np.empty((x.shape[0], len(w), 3, self._index.shape[1]))
         grip = self.grip(x)
         for c in range(len(w.compounds)):
             mine = np.flatnonzero(w.compound == c)
@@ -129,7 +171,7 @@ class Problem:
             values[:, INDEX["slip_peak"]] *= np.exp(slips[:, c])
             rows = pack(self.sheet, values)
             speeds = predict(
-                w.bounds[mine], self._gear[mine], w.time, w.throttle, w.cut, w.driven, w.lateral[mine],
+                w.bounds[mine], self._gear[mine], w.time, w.throttle, w.cut, w.engine, w.driven, w.lateral[mine],
                 np.ascontiguousarray(grip[:, mine]), np.ascontiguousarray(start[:, mine]), rows.car, rows.gears,
                 rows.friction, rows.torque, rows.rpm_step, self.sheet.engine.idle_rpm,
             )  # fmt: skip
@@ -137,13 +179,13 @@ class Problem:
         return out
 
     def errors(self, x: Floats, start: Floats) -> Floats:
-        """Whitened prediction errors: x[B, X], start[B, W, 4] -> float64[B, W, 2 L] [1]."""
+        """Whitened prediction errors: x[B, X], start[B, W, 6] -> float64[B, W, 3 L] [1]."""
         predicted = self.predict(x, start)
         whitened = (predicted - self._measured) * self._weight
         return np.clip(np.nan_to_num(whitened), -1e3, 1e3).reshape(x.shape[0], len(self.windows), -1)
 
     def first_start(self) -> Floats:
-        """Nuisances to begin with, from a line through each window's first samples: float64[W, 4]."""
+        """Nuisances to begin with, from a line through each window's first samples: float64[W, 6]."""
         w = self.windows
         n = min(6, self._index.shape[1])
         t = w.time[self._index[:, :n]] - w.time[self._index[:, :1]]
@@ -156,20 +198,24 @@ class Problem:
         return start
 
     def start_errors(self, start: Floats, on_patch: Floats) -> Floats:
-        """Whitened distance of the nuisances from their priors: float64[W, 4] [1]."""
+        """Whitened distance of the nuisances from their priors: float64[W, 6] [1]."""
         mean, sd = self.start_prior(on_patch)
         return (start - mean) / sd
 
     def start_prior(self, on_patch: Floats) -> tuple[Floats, Floats]:
-        """Prior mean and sd of the nuisances, given how likely each window lies on a patch: float64[W, 4] each."""
+        """Prior mean and sd of the nuisances, given how likely each window lies on a patch: float64[W, 6] each."""
         w = self.windows
         mean, sd = np.zeros((len(w), N_NUISANCE)), np.ones((len(w), N_NUISANCE))
         mean[:, :2] = self._first[:, :2]
-        sd[:, :2] = 3.0 * w.noise
+        sd[:, :2] = 3.0 * w.noise[:, :2]
+        fresh = np.exp(-(w.time[w.bounds[:, 2]] - w.time[w.bounds[:, 1]]) / JOINING_S)
         sd[:, 2] = SLIP_LEAD_SD
+        sd[:, 4] = SHAFT_SD + SHAFT_OPEN_SD * fresh
+        sd[:, 5] = ENGINE_SD + ENGINE_OPEN_SD * fresh
         even, patch = (1.0 - on_patch) / WINDOW_SD**2, on_patch / PATCH_SD**2
         mean[:, 3] = patch * PATCH_MEAN / (even + patch)
         sd[:, 3] = (even + patch) ** -0.5
+        mean[self.rolling, 3], sd[self.rolling, 3] = 0.0, ROLLING_SD
         return mean, sd
 
     def begin(self) -> Floats:
@@ -178,7 +224,7 @@ class Problem:
         return self._first.copy()
 
     def start_sensitivity(self, x: Floats, start: Floats) -> tuple[Floats, Floats]:
-        """Errors at x[X], start[W, 4], and their sensitivity to the nuisances: [W, 2 L], [W, 2 L, 4]."""
+        """Errors at x[X], start[W, 6], and their sensitivity to the nuisances: [W, 3 L], [W, 3 L, 6]."""
         starts = np.repeat(start[None], N_NUISANCE + 1, axis=0)
         for i in range(N_NUISANCE):
             starts[i + 1, :, i] += STEPS[i]
@@ -186,7 +232,7 @@ class Problem:
         return errors[0], np.moveaxis((errors[1:] - errors[0]) / STEPS[:, None, None], 0, -1)
 
     def sensitivity(self, x: Floats, start: Floats) -> tuple[Floats, Floats]:
-        """Errors at x[X], and their sensitivity to the vector: [W, 2 L], [W, 2 L, X]."""
+        """Errors at x[X], and their sensitivity to the vector: [W, 3 L], [W, 3 L, X]."""
         step = 0.05 * self.width
         xs = np.concatenate([x[None], x + np.diag(step)])
         errors = self.errors(xs, np.repeat(start[None], xs.shape[0], axis=0))

@@ -14,13 +14,19 @@ from numpy.typing import NDArray
 from gridfit.carsheet import CarSheet
 from gridfit.errors import DataError
 from gridfit.signals.prepared import Signals
-from gridfit.simulate.packing import GRAVITY_MPS2
+from gridfit.simulate.packing import GRAVITY_MPS2, overall_ratios
 from gridfit.simulate.parameters import Floats
 
 WINDOW_S = 0.28
 """Length of a window [s]: short enough for the falling side of the friction curve."""
 RUN_UP_S = 0.30
 """Log ahead of a window over which the inputs' lags are run up [s]."""
+SETTLE_S = 0.15
+"""Start of a stretch that no window uses [s]: clutch and half shafts are still settling after a shift."""
+LOCKED = 0.06
+"""Engine and wheels further apart than this share of their speed are not joined: clutch slip or a wrong gear."""
+ENGINE_FLOOR_MPS = 0.02
+"""Smallest noise taken for the engine's speed at the rim [m/s]: its sensor is finer than the driveline is simple."""
 BEFORE_S, AFTER_S = 0.12, 0.30
 """Surroundings of an episode that count as its own [s]."""
 QUIET_PER_RUN = 150
@@ -35,18 +41,19 @@ class Windows:
 
     Parameters
     ----------
-    time, throttle, cut, driven, undriven : float64[S]
-        Log [s], [1], [1], [m/s], [m/s].
-    used : bool[S]
-        Samples whose speeds may be compared.
-    bounds : int64[W, 3]
-        Run-up, first sample, one past the last sample.
+    time, throttle, cut, driven, undriven, engine : float64[S]
+        Log [s], [1], [1], [m/s], [m/s], [m/s]; engine speed over the gear's overall ratio, at the driven wheels'
+        rim (the driven wheels' own speed where it is not known).
+    used, engine_used : bool[S]
+        Samples whose wheel speeds, or engine speed, may be compared.
+    bounds : int64[W, 4]
+        Run-up, sample from which the clutch is closed, first sample, one past the last sample.
     gear, run, compound, episode : int64[W]
         Gear number; positions of run and compound; episode number or -1.
     lateral : float64[W]
         Mean lateral acceleration over g, 0 where unknown.
-    noise : float64[W, 2]
-        Noise of driven and undriven speed [m/s].
+    noise : float64[W, 3]
+        Noise of driven, undriven and engine speed [m/s].
     runs, compounds : tuple of str
         Names.
     """
@@ -56,7 +63,9 @@ class Windows:
     cut: Floats
     driven: Floats
     undriven: Floats
+    engine: Floats
     used: NDArray[np.bool_]
+    engine_used: NDArray[np.bool_]
     bounds: NDArray[np.int64]
     gear: NDArray[np.int64]
     run: NDArray[np.int64]
@@ -81,6 +90,18 @@ def noise_mps(speed_mps: Floats, used: NDArray[np.bool_]) -> float:
     spread = 1.4826 * float(np.median(np.abs(second[good])))
     # the mean keeps quantised channels from reading zero
     return max(spread / 6.0**0.5, 0.25 * float(np.std(second[good])) / 6.0**0.5, 0.01)
+
+
+def _engine(sheet: CarSheet, signals: Signals) -> tuple[Floats, NDArray[np.bool_]]:
+    """Engine speed at the driven wheels' rim [m/s], and where it is known."""
+    table = signals.table
+    driven = np.nan_to_num(table["v_d_mps"].to_numpy())
+    gear = table["gear"].to_numpy().astype(np.int64)
+    ratio = overall_ratios(sheet)[np.clip(gear - 1, 0, len(sheet.gearbox.ratios) - 1)]
+    rim = table["rpm"].to_numpy() * (2.0 * np.pi / 60.0) / ratio * signals.radius.mean
+    known = np.isfinite(rim) & (gear > 0) & ~table["shift"].to_numpy()
+    known &= np.abs(np.nan_to_num(rim) / np.maximum(driven, 1.0) - 1.0) < LOCKED
+    return np.where(known, np.nan_to_num(rim), driven), known
 
 
 def _usable(table: pd.DataFrame) -> NDArray[np.bool_]:
@@ -120,7 +141,7 @@ def _run_windows(signals: Signals, episodes: pd.DataFrame, number: int) -> list[
         owner[(time >= row.start_s - BEFORE_S) & (time <= row.end_s + AFTER_S)] = number + position
     found, quiet = [], []
     for begin, end in _stretches(_usable(table), gear, time):
-        begin += round(0.1 * length)
+        begin += round(SETTLE_S / WINDOW_S * length)
         if end - begin < 0.5 * length:
             continue
         for a, b in _cover(begin, end, length):
@@ -133,9 +154,11 @@ def _run_windows(signals: Signals, episodes: pd.DataFrame, number: int) -> list[
     return found + quiet[::stride]
 
 
-def _before(time: Floats, first: int) -> int:
-    """Sample from which the lags are run up."""
-    return int(max(0, np.searchsorted(time, time[first] - RUN_UP_S)))
+def _before(time: Floats, first: int, usable: NDArray[np.bool_], gear: NDArray[np.int64]) -> tuple[int, int]:
+    """Sample from which the inputs' lags are run up, and the one from which the engine drives in this gear."""
+    pre = int(max(0, np.searchsorted(time, time[first] - RUN_UP_S)))
+    apart = np.flatnonzero(~usable[pre:first] | (gear[pre:first] != gear[first]))
+    return pre, pre + int(apart[-1]) + 1 if apart.size else pre
 
 
 def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -> Windows:
@@ -160,7 +183,7 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
         If no run has a usable window.
     """
     compounds = tuple(dict.fromkeys(s.run.note.compound for s in signals))
-    samples: dict[str, list[Floats]] = {n: [] for n in ("time", "throttle", "cut", "driven", "undriven", "used")}
+    samples: dict[str, list[Floats]] = {n: [] for n in ("time", "throttle", "cut", "driven", "undriven", "engine", "used", "known")}
     bounds, gear, run, compound, episode, lateral, noise = [], [], [], [], [], [], []
     offset, number = 0, 0
     for r, s in enumerate(signals):
@@ -169,9 +192,13 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
         time = table["time_s"].to_numpy()
         side = np.abs(np.nan_to_num(table["lateral_mps2"].to_numpy())) / GRAVITY_MPS2
         used = table["valid"].to_numpy() & ~table["kerb"].to_numpy()
+        usable, gears = _usable(table), table["gear"].to_numpy().astype(np.int64)
+        engine, known = _engine(sheet, s)
         levels = [noise_mps(table[c].to_numpy(), used) for c in ("v_d_mps", "v_u_mps")]
+        levels.append(max(ENGINE_FLOOR_MPS, noise_mps(engine, known & usable)))
         for a, b, owner in _run_windows(s, mine, number):
-            bounds.append((offset + _before(time, a), offset + a, offset + b))
+            pre, joined = _before(time, a, usable, gears)
+            bounds.append((offset + pre, offset + joined, offset + a, offset + b))
             gear.append(int(table["gear"].iloc[a]))
             run.append(r)
             compound.append(compounds.index(s.run.note.compound))
@@ -183,7 +210,9 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
         samples["cut"].append(np.nan_to_num(table["cut_pct"].to_numpy()) / 100.0)
         samples["driven"].append(np.nan_to_num(table["v_d_mps"].to_numpy()))
         samples["undriven"].append(np.nan_to_num(table["v_u_mps"].to_numpy()))
+        samples["engine"].append(engine)
         samples["used"].append(used)
+        samples["known"].append(known)
         offset += time.size
         number += len(mine)
     if not bounds:
@@ -197,7 +226,7 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
     flat = {name: np.concatenate(parts) for name, parts in samples.items()}
     return Windows(
         flat["time"], flat["throttle"], flat["cut"], flat["driven"], flat["undriven"],
-        flat["used"].astype(bool), np.array(bounds, dtype=np.int64), np.array(gear, dtype=np.int64),
+        flat["engine"], flat["used"].astype(bool), flat["known"].astype(bool), np.array(bounds, dtype=np.int64), np.array(gear, dtype=np.int64),
         np.array(run, dtype=np.int64), np.array(compound, dtype=np.int64), np.array(episode, dtype=np.int64),
         np.array(lateral), np.array(noise), tuple(s.run.name for s in signals), compounds,
     )  # fmt: skip

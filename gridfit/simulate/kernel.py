@@ -6,10 +6,12 @@ speeds and load transfer at whole steps: one tyre fetch and one torque fetch a s
 
 Symbols (units) and equations
 -----------------------------
-v vehicle speed, w driven wheels' peripheral speed (m/s); k relaxed slip ratio on v (1); q intake state,
+v vehicle speed, w driven wheels' peripheral speed, x the engine's over the overall ratio (m/s); F force of
+the half shafts, S its elastic part (N), K stiffness (N/m), D damping (N s/m); k relaxed slip ratio on v (1); q intake state,
 u throttle, f(u) its share of full torque, p its shape (1); e cut after dead time and lag (1); z lagged acceleration (m/s2); Fz load of the driven axle (N).
 
-(1) M_w dw/dt = q T(n) c_f (1 - eta e) C(t) + P(t) - Fx     n = c_n w
+(1) M_e dx/dt = q T(n) c_f (1 - eta e) C(t) + P(t) - F,   n = c_n x,   M_w dw/dt = F - Fx,
+    F = S + D (x - w),   dS/dt = K (x - w)
 (2) m dv/dt = Fx - F_roll - c_d v^2
 (3) sigma dk/dt = w - v - k v
 (4) Fx = mu_p(v) g(t) (1 - s (Fz/Fz0 - 1)) h(rho) r Fz      r = k/k_p(v), rho = sqrt(r^2 + r_y^2)
@@ -39,8 +41,8 @@ PRE_S = 0.25
 # columns of the car's constants, one row per draw
 (
     C_MASS, C_DRAG, C_ROLL, C_FZ0, C_CZ, C_TAUZ, C_MU, C_KP, C_SMU, C_SKP, C_SLOAD, C_SIGMA, C_ETA,
-    C_TAUI, C_TAUC, C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, N_CAR,
-) = range(21)  # fmt: skip
+    C_TAUI, C_TAUC, C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, C_STIFF, C_DAMP, N_CAR,
+) = range(23)  # fmt: skip
 # columns of a gear's constants, per draw
 G_RPM, G_FORCE, G_INERTIA, G_ENGINE, N_GEAR = range(5)
 # columns of a scenario
@@ -57,10 +59,10 @@ M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_
 # rows of the lanes' flat array: states, then per-lane constants, then values in transit, then sums
 (
     _V, _W, _Z, _K, _Q, _E, _WM, _VM, _A, _WD, _ES, _EO, _SO, _ALIVE, _TB, _T1, _IN, _Y,
-    _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL,
+    _X, _XD, _S, _ME, _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL,
     _CMD, _XR, _XT, _XU, _XL, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U,
-    _SD, _SX, _SREC, _SRES, _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _ROWS,
-) = (i * LANES for i in range(64))  # fmt: skip
+    _SD, _SX, _SREC, _SRES, _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _P1, _P2, _ROWS,
+) = (i * LANES for i in range(70))  # fmt: skip
 
 
 @njit(inline="always")
@@ -124,7 +126,8 @@ def _rising_slip(table, wanted):
 @njit(cache=True, nogil=True)
 def _start(s, i, scen, car, gear, loop, friction, torque):
     """Set one lane to the quiet state ahead of the disturbance."""
-    s[_RPM + i], s[_FORCE + i], s[_MW + i] = gear[G_RPM], gear[G_FORCE], gear[G_INERTIA]
+    s[_RPM + i], s[_FORCE + i] = gear[G_RPM], gear[G_FORCE]
+    s[_ME + i], s[_MW + i] = gear[G_ENGINE], gear[G_INERTIA] - gear[G_ENGINE]
     v = scen[S_V0]
     s[_V + i] = v
     s[_VEND + i] = 0.97 * loop[L_LIMIT] / gear[G_RPM]
@@ -155,8 +158,9 @@ def _start(s, i, scen, car, gear, loop, friction, torque):
     kappa = _rising_slip(friction, share) * car[C_KP] * (1.0 - car[C_SKP] * (v - 15.0)) if share > 0 else 0.0
     s[_K + i] = kappa
     w = v * (1.0 + kappa)
-    s[_W + i], s[_WM + i], s[_VM + i] = w, w, v
-    s[_Z + i], s[_A + i], s[_Y + i], s[_WD + i] = z, z, z, z
+    s[_W + i], s[_WM + i], s[_VM + i], s[_X + i] = w, w, v, w
+    s[_S + i] = force + s[_MW + i] * z
+    s[_Z + i], s[_A + i], s[_Y + i], s[_WD + i], s[_XD + i] = z, z, z, z, z
     s[_ALIVE + i], s[_TB + i], s[_T1 + i], s[_SREC + i] = 1.0, -1e3, -1.0, -1.0
 
 
@@ -174,7 +178,7 @@ def _tick(s, i, t, car, loop, half_s, tv, ts, nk, ev, ec, ne, ring, ring_t, head
     cut = 0.0
     if u > loop[L_GATE] and vu > loop[L_MINSPEED]:
         cut = _cut(ev, ec, error, ne)
-    rpm = w * s[_RPM + i]
+    rpm = s[_X + i] * s[_RPM + i]
     rpm = rpm if rpm > loop[L_IDLE] else loop[L_IDLE]
     slot = head % RING
     ring[i, slot] = 0.01 * cut
@@ -214,7 +218,7 @@ def _half_step(s, t, dt, car, loop, a_q, a_e, a_s):
     """Advance the half-step states and place the table look-ups; one vector loop."""
     per_slip, per_rpm = (TABLE - 1) / TABLE_MAX, 1.0 / loop[L_RPMSTEP]
     mid = t + 0.5 * dt
-    c_sigma, c_kp, c_skp = dt / car[C_SIGMA], car[C_KP], car[C_SKP]
+    c_sigma, c_kp, c_skp, stiff = dt / car[C_SIGMA], car[C_KP], car[C_SKP], car[C_STIFF]
     for i in range(LANES):
         v, w, k = s[_V + i], s[_W + i], s[_K + i]
         s[_Q + i] = s[_UF + i] + a_q * (s[_Q + i] - s[_UF + i])
@@ -225,13 +229,14 @@ def _half_step(s, t, dt, car, loop, a_q, a_e, a_s):
         k = (k * (1.0 - half) + c_sigma * (w - v)) / (1.0 + half)
         s[_K + i] = k
         vh = v + 0.5 * dt * s[_A + i]
-        wh = w + 0.5 * dt * s[_WD + i]
+        s[_S + i] += dt * stiff * (s[_X + i] - w)
+        xh = s[_X + i] + 0.5 * dt * s[_XD + i]
         s[_VH + i] = vh
         r = k / (c_kp * (1.0 - c_skp * (vh - 15.0)))
         s[_RR + i] = r
         s[_XR + i] = per_slip * sqrt(r * r + s[_RY2 + i])
         s[_H + i] = per_slip * sqrt(r * r + 1.0)
-        s[_XT + i] = per_rpm * s[_RPM + i] * wh
+        s[_XT + i] = per_rpm * s[_RPM + i] * xh
         s[_XU + i] = per_rpm * s[_RPM + i] * vh
         edge = clamp01(mid * 100.0) * clamp01((s[_DUR + i] - mid) * 100.0)
         s[_GT + i] = 1.0 - (1.0 - s[_G + i]) * edge
@@ -259,7 +264,7 @@ def _whole_step(s, t, dt, car, a_y, a_es):
     b_z = 1.0 - exp(-dt / car[C_TAUZ])
     mid, after = t + 0.5 * dt, t + dt
     counts = 1.0 if mid > 0.0 else 0.0
-    per_dt = np.pi * 15.0 / dt
+    per_dt, damp = np.pi * 15.0 / dt, car[C_DAMP]
     for i in range(LANES):
         vh, a_old, z = s[_VH + i], s[_A + i], s[_Z + i]
         zh = z + 0.5 * b_z * (a_old - z)
@@ -275,7 +280,12 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         pulse = s[_IMP + i] * x * (1.0 - x)
         rest = roll + drag * vh * vh
         a = (fx - rest) / mass
-        wd = (drive * s[_TQ + i] * (1.0 - eta * s[_E + i]) + pulse - fx) / s[_MW + i]
+        twist = s[_X + i] - s[_W + i] + 0.5 * dt * (s[_XD + i] - s[_WD + i])
+        shaft = s[_S + i] + damp * twist
+        wd = (shaft - fx) / s[_MW + i]
+        xd = (drive * s[_TQ + i] * (1.0 - eta * s[_E + i]) + pulse - shaft) / s[_ME + i]
+        s[_X + i] += dt * xd
+        s[_XD + i] = xd
         v_old = s[_V + i]
         v = v_old + dt * a
         w = s[_W + i] + dt * wd
@@ -289,7 +299,8 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         s[_SWIN + i] += m
         # drive lost against the tyre at its peak, or all of the engine
         ideal = drive * s[_TU + i]
-        ideal = (ideal * mass + s[_MW + i] * rest) / (mass + s[_MW + i])
+        turning = s[_MW + i] + s[_ME + i]
+        ideal = (ideal * mass + turning * rest) / (mass + turning)
         most = peak * sqrt(1.0 - s[_LAT + i] * s[_LAT + i])
         ideal = ideal if ideal < most else most
         s[_SD + i] += m * ((ideal - rest) / mass - a)
@@ -316,7 +327,14 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         s[_ES + i] = es
         shot = 3.6 * (w - v) - 0.01 * target * 3.6 * base
         shot = shot if inside > 0.0 else 0.0
-        s[_SO2 + i] = shot if shot > s[_SO2 + i] else s[_SO2 + i]
+        # the top of a parabola through three samples, where the middle one is the highest
+        one, two = s[_P1 + i], s[_P2 + i]
+        bend = 2.0 * one - shot - two
+        bend = bend if bend > 1e-9 else 1e-9
+        top = one + (shot - two) * (shot - two) / (8.0 * bend)
+        top = top if (one >= shot) & (one >= two) & (one > 0.0) & (two > 0.0) & (shot > 0.0) else shot
+        s[_P1 + i], s[_P2 + i] = shot, one
+        s[_SO2 + i] = top if top > s[_SO2 + i] else s[_SO2 + i]
         soft = 0.5 * (es - 1.0)
         soft = 0.0 if soft < 0.0 else (1.0 if soft > 1.0 else soft)
         s[_SRS + i] += m * 0.5 * (soft + s[_SO + i])

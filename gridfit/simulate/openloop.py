@@ -13,8 +13,9 @@ from gridfit.simulate import kernel as k
 
 STEP_S = 0.0025
 """Largest time step between two log samples [s]."""
-N_NUISANCE = 4
-"""Nuisances of a window: driven and undriven speed at its start [m/s], relaxed slip [1], log grip [1]."""
+N_NUISANCE = 6
+"""Nuisances of a window: driven and undriven speed at its start [m/s], relaxed slip [1], log grip [1], shaft
+force over the static driven load [1], engine's speed over the wheels' [m/s]."""
 
 
 @njit(inline="always")
@@ -52,27 +53,30 @@ def _rising(table, wanted):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def predict_window(
-    pre, first, last, time, throttle, cut, driven, lateral, grip, start, car, gear, friction, torque, rpm_step,
-    idle, out_w, out_v,
+    pre, joined, first, last, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gear, friction, torque,
+    rpm_step, idle, out_w, out_v, out_x,
 ):  # fmt: skip
     """Predict one window.
 
     Parameters
     ----------
-    pre, first, last : int
-        Sample from which the inputs' lags are run up, first sample of the window, and one past its last.
-    time, throttle, cut, driven : float64[S]
-        Log: time [s], throttle [1], cut [1], driven speed [m/s] (for the engine speed ahead of the window).
+    pre, joined, first, last : int
+        Sample from which the inputs' lags are run up, sample from which the clutch is closed, first sample of
+        the window, and one past its last.
+    time, throttle, cut, engine_mps, driven : float64[S]
+        Log: time [s], throttle [1], cut [1]; the engine's speed over the overall ratio, by its own sensor where
+        there is one, and the driven wheels' speed [m/s], for the run-up.
     lateral : float
         Lateral acceleration over g [1].
     grip : float
         Log of the run's and compound's grip over the plant's [1].
-    start : float64[4]
-        Nuisances: speeds at the first sample [m/s], relaxed slip less the kinematic one [1], log grip [1].
+    start : float64[6]
+        Nuisances, as `N_NUISANCE` lists them; slip, shaft force and engine speed count from where the run-up ends.
     car, gear, friction, torque, rpm_step, idle
         As packed by `gridfit.simulate.packing`; idle speed [1/min].
-    out_w, out_v : float64[S]
-        Written at the window's samples: driven and undriven speed [m/s].
+    out_w, out_v, out_x : float64[S]
+        Written at the window's samples: driven and undriven speed as the sensors show them, engine speed over
+        the overall ratio [m/s].
     """
     shape = car[k.C_SHAPE]
     u_next = k.torque_share(throttle[pre], shape)
@@ -84,31 +88,50 @@ def predict_window(
     scale = exp(grip + start[3])
     use = min(0.8, abs(lateral) / (car[k.C_MU] * scale))
     ry = _rising(friction, use) if use > 0.02 else 0.0
-    z = 0.0
-    a, wd = 0.0, 0.0
+    wheels, engine = gear[k.G_INERTIA] - gear[k.G_ENGINE], gear[k.G_ENGINE]
+    z, a, wd, xd, wm, vm = 0.0, 0.0, 0.0, 0.0, w, v
+    x = engine_mps[joined]
+    shaft = q * gear[k.G_FORCE] * _fetch(torque, per_rpm * gear[k.G_RPM] * x, last_t)
+    shaft = shaft * (1.0 - car[k.C_ETA] * e)
     fresh = True
     for j in range(pre, last - 1):
         if j == first:
-            out_w[j], out_v[j] = w, v
+            x = w + start[5]
+            shaft += start[4] * car[k.C_FZ0]
         span = time[j + 1] - time[j]
         n = int(ceil(span / STEP_S))
         h = span / n
         a_q, a_e = exp(-h / car[k.C_TAUI]), exp(-h / car[k.C_TAUC])
-        b_z = 1.0 - exp(-h / car[k.C_TAUZ])
+        b_z, a_s = 1.0 - exp(-h / car[k.C_TAUZ]), exp(-h / car[k.C_TAUS])
         u_here, u_next = u_next, k.torque_share(throttle[j + 1], shape)
         for i in range(n):
             t = time[j] + (i + 0.5) * h
-            speed = w if j >= first else driven[j]
+            speed = x if j >= first else engine_mps[j]
             rpm = max(speed * gear[k.G_RPM], idle)
             u = u_here + (i + 0.5) / n * (u_next - u_here)
             c = _between(time, cut, t - car[k.C_DEAD] - car[k.C_CYCLES] * 120.0 / rpm, j, pre)
             q_old, e_old = q, e
             q = u + a_q * (q - u)
             e = c + a_e * (e - c)
-            if j < first:
-                continue
             q_mid, e_mid = 0.5 * (q + q_old), 0.5 * (e + e_old)
-            vh, wh = v + 0.5 * h * a, w + 0.5 * h * wd
+            if j < joined:
+                continue
+            if j < first:
+                # the wheels' speed is the log's; the engine and the shafts settle against it
+                wh = driven[j] + (i + 0.5) / n * (driven[j + 1] - driven[j])
+            else:
+                wh = w + 0.5 * h * wd
+            xh = x + 0.5 * h * xd
+            spring = shaft + 0.5 * h * car[k.C_STIFF] * (xh - wh)
+            force = spring + car[k.C_DAMP] * (xh - wh)
+            drive = q_mid * gear[k.G_FORCE] * _fetch(torque, per_rpm * gear[k.G_RPM] * xh, last_t)
+            xd = (drive * (1.0 - car[k.C_ETA] * e_mid) - force) / engine
+            x_new = x + h * xd
+            if j < first:
+                shaft += h * car[k.C_STIFF] * (0.5 * (x + x_new) - wh)
+                x = x_new
+                continue
+            vh = v + 0.5 * h * a
             half = 0.25 * h / car[k.C_SIGMA] * v
             k_mid = (kappa * (1.0 - half) + 0.5 * h / car[k.C_SIGMA] * (wh - vh)) / (1.0 + half)
             r = k_mid / (car[k.C_KP] * (1.0 - car[k.C_SKP] * (vh - 15.0)))
@@ -124,42 +147,45 @@ def predict_window(
                     fz = max(car[k.C_FZ0] + car[k.C_CZ] * z, 0.05 * car[k.C_FZ0])
                 a = z
                 fresh = False
+                vm, wm = v - car[k.C_TAUS] * a, w - car[k.C_TAUS] * (force - car[k.C_MASS] * a - rest) / wheels
+                out_w[first], out_v[first], out_x[first] = wm, vm, x
             zh = z + 0.5 * b_z * (a - z)
             fz = max(car[k.C_FZ0] + car[k.C_CZ] * zh, 0.05 * car[k.C_FZ0])
             fx = mu * (1.0 - car[k.C_SLOAD] * (fz / car[k.C_FZ0] - 1.0)) * fz * friction_here * r
-            drive = q_mid * gear[k.G_FORCE] * _fetch(torque, per_rpm * gear[k.G_RPM] * wh, last_t)
             a = (fx - rest) / car[k.C_MASS]
-            wd = (drive * (1.0 - car[k.C_ETA] * e_mid) - fx) / gear[k.G_INERTIA]
+            wd = (force - fx) / wheels
             half = 0.5 * h / car[k.C_SIGMA] * vh
             w_new, v_new = w + h * wd, v + h * a
-            slip_speed = 0.5 * (w + w_new) - 0.5 * (v + v_new)
-            kappa = (kappa * (1.0 - half) + h / car[k.C_SIGMA] * slip_speed) / (1.0 + half)
-            w, v = w_new, v_new
+            w_mid, v_mid = 0.5 * (w + w_new), 0.5 * (v + v_new)
+            shaft += h * car[k.C_STIFF] * (0.5 * (x + x_new) - w_mid)
+            kappa = (kappa * (1.0 - half) + h / car[k.C_SIGMA] * (w_mid - v_mid)) / (1.0 + half)
+            w, v, x = w_new, v_new, x_new
             z = z + b_z * (a - z)
+            wm, vm = w_mid + a_s * (wm - w_mid), v_mid + a_s * (vm - v_mid)
         if j + 1 >= first:
-            out_w[j + 1], out_v[j + 1] = w, v
+            out_w[j + 1], out_v[j + 1], out_x[j + 1] = wm, vm, x
 
 
 @njit(cache=True, parallel=True, nogil=True)
 def predict(
-    bounds, gear_of, time, throttle, cut, driven, lateral, grip, start, car, gears, friction, torque, rpm_step,
-    idle,
+    bounds, gear_of, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gears, friction, torque,
+    rpm_step, idle,
 ):  # fmt: skip
     """Predict every window under every parameter set.
 
     Parameters
     ----------
-    bounds : int64[W, 3]
-        Run-up, first sample and one past the last sample of each window.
+    bounds : int64[W, 4]
+        Run-up, closed clutch, first sample and one past the last sample of each window.
     gear_of : int64[W]
         Row of each window's gear.
-    time, throttle, cut, driven : float64[S]
+    time, throttle, cut, engine_mps, driven : float64[S]
         Samples of all runs, one after the other.
     lateral : float64[W]
         Lateral acceleration over g.
     grip : float64[B, W]
         Log grip of each window's run and compound under each parameter set.
-    start : float64[B, W, 4]
+    start : float64[B, W, 6]
         Nuisances.
     car, gears, friction : float64[B, ...]
         Packed parameter sets.
@@ -168,15 +194,16 @@ def predict(
 
     Returns
     -------
-    float64[B, 2, S]
-        Driven and undriven speed [m/s] at the windows' samples, 0 elsewhere.
+    float64[B, 3, S]
+        Driven, undriven and engine speed [m/s] at the windows' samples, 0 elsewhere.
     """
     sets, windows = car.shape[0], bounds.shape[0]
-    out = np.zeros((sets, 2, time.size))
+    out = np.zeros((sets, 3, time.size))
     for job in prange(sets * windows):
         b, n = job // windows, job % windows
         predict_window(
-            bounds[n, 0], bounds[n, 1], bounds[n, 2], time, throttle, cut, driven, lateral[n], grip[b, n],
-            start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque, rpm_step, idle, out[b, 0], out[b, 1],
+            bounds[n, 0], bounds[n, 1], bounds[n, 2], bounds[n, 3], time, throttle, cut, engine_mps, driven,
+            lateral[n], grip[b, n], start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque, rpm_step, idle,
+            out[b, 0], out[b, 1], out[b, 2],
         )  # fmt: skip
     return out

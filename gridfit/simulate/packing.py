@@ -93,6 +93,8 @@ def car_rows(sheet: CarSheet, draws: Floats) -> Floats:
     rows[:, k.C_DRAG] = 0.5 * AIR_DENSITY_KGPM3 * column("cda_m2")
     rows[:, k.C_ROLL] = column("rolling") * mass * GRAVITY_MPS2
     rows[:, k.C_FZ0] = mass * GRAVITY_MPS2 * driven_share(sheet)
+    rows[:, k.C_STIFF] = column("shaft_stiffness_nmprad") / radius**2
+    rows[:, k.C_DAMP] = column("shaft_damping_nmsprad") / radius**2
     rows[:, k.C_CZ] = sign * mass * column("cg_height_m") / sheet.car.wheelbase_m
     for target, name in (
         (k.C_TAUZ, "load_lag_s"), (k.C_MU, "mu_peak"), (k.C_KP, "slip_peak"), (k.C_SMU, "mu_per_mps"),

@@ -43,6 +43,8 @@ PARAMETERS: tuple[Parameter, ...] = (
     Parameter("efficiency", "1", 0.75, 0.99, True, "driveline efficiency"),
     Parameter("engine_inertia_kgm2", "kg m2", 0.01, 1.5, True, "engine and gearbox input, at the crank"),
     Parameter("wheel_inertia_kgm2", "kg m2", 0.3, 8.0, True, "driven axle's wheels and brakes"),
+    Parameter("shaft_stiffness_nmprad", "N m/rad", 3e3, 1e5, True, "half shafts, both together, at the wheels"),
+    Parameter("shaft_damping_nmsprad", "N m s/rad", 5.0, 1000.0, True, "damping of the half shafts' twist"),
     Parameter("cut_effect", "1", 0.4, 1.4, True, "share of torque taken off per share of events dropped"),
     Parameter("intake_lag_s", "s", 0.005, 0.4, True, "first-order lag from throttle to torque"),
     Parameter("throttle_shape", "1", 0.7, 4.0, True, "p in the share of torque at throttle u, 1 - (1 - u)^p"),

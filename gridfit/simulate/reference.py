@@ -21,8 +21,8 @@ from gridfit.simulate.scenarios import Scenarios
 
 FINE_S = 0.0002
 """Spacing of the solution on which crossings and maxima are read [s]."""
-STATES = ("v", "w", "k", "q", "e", "z", "wm", "vm", "y", "es", "drive", "excess", "jerk", "lateral", "soft")
-V, W, K, Q, E, Z, WM, VM, Y, ES, DRIVE, EXCESS, JERK, LATERAL, SOFT = range(len(STATES))
+STATES = ("v", "w", "k", "q", "e", "z", "wm", "vm", "y", "es", "drive", "excess", "jerk", "lateral", "soft", "x", "s")
+V, W, K, Q, E, Z, WM, VM, Y, ES, DRIVE, EXCESS, JERK, LATERAL, SOFT, X, S = range(len(STATES))
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +33,7 @@ class Trace:
     ----------
     time_s : float64[S]
         From the disturbance [s].
-    states : float64[S, 15]
+    states : float64[S, 17]
         In the order of `STATES`, SI.
     error_pct, target_pct, cut_pct : float64[S]
         Slip error [percentage points], target [%] and cut as it takes effect [%].
@@ -117,7 +117,11 @@ class _Episode:
         error = self.error(x)
         out = np.empty(len(STATES))
         out[V] = a
-        out[W] = (drive * self.engine_nm(w) * (1.0 - c[k.C_ETA] * x[E]) + pulse - fx) / r[k.G_INERTIA]
+        shaft = x[S] + c[k.C_DAMP] * (x[X] - w)
+        out[W] = (shaft - fx) / (r[k.G_INERTIA] - r[k.G_ENGINE])
+        engine_now = drive * self.engine_nm(x[X]) * (1.0 - c[k.C_ETA] * x[E])
+        out[X] = (engine_now + pulse - shaft) / r[k.G_ENGINE]
+        out[S] = c[k.C_STIFF] * (x[X] - w)
         out[K] = (w - v - kappa * v) / c[k.C_SIGMA]
         out[Q] = (self.share(t) - x[Q]) / c[k.C_TAUI]
         out[E] = (self.command - x[E]) / c[k.C_TAUC]
@@ -149,7 +153,7 @@ class _Episode:
         error = slip - float(self.pair.target.at(vu))
         gated = self.throttle(t) > ctl.throttle_gate_pct / 100.0 and vu > ctl.min_speed_kmh
         cut = float(self.pair.cut.at(error, self.gear)) if gated else 0.0
-        rpm = max(x[W] * self.ratio[k.G_RPM], self.sheet.engine.idle_rpm)
+        rpm = max(x[X] * self.ratio[k.G_RPM], self.sheet.engine.idle_rpm)
         return t + c[k.C_DEAD] + c[k.C_CYCLES] * 120.0 / rpm, 0.01 * cut
 
     def start(self) -> Floats:
@@ -168,7 +172,8 @@ class _Episode:
         kappa = self._rising(share) * c[k.C_KP] * (1.0 - c[k.C_SKP] * (v - 15.0))
         x = np.zeros(len(STATES))
         x[[V, W, K, Q, Z, Y]] = v, v * (1.0 + kappa), kappa, asked, z, z
-        x[[WM, VM]] = x[W], v
+        x[[WM, VM, X]] = x[W], v, x[W]
+        x[S] = share * mu * load + (r[k.G_INERTIA] - r[k.G_ENGINE]) * z
         x[ES] = self.error(x)
         return x
 
@@ -200,7 +205,7 @@ def _recovery(time: Floats, smooth: Floats, short: bool, length: float, window: 
 
 
 def _integrate(ep: _Episode, window_s: float, rtol: float) -> tuple[Floats, Floats, Floats]:
-    """Integrate piece by piece; return time[S], states[S, 15] and the delayed command[S] as a share."""
+    """Integrate piece by piece; return time[S], states[S, 17] and the delayed command[S] as a share."""
     period = 1.0 / ep.sheet.controller.loop_hz
     start = -period * ceil(k.PRE_S / period - 1e-9)
     cycles = [start + n * period for n in range(round((window_s - start) / period + 0.5) + 1)]
