@@ -1,15 +1,16 @@
 """What one study varies: a gear's row, the target, or everything at once, from an incumbent pair."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import optuna
 from numpy.typing import NDArray
 
+from gridfit.errors import DataError
 from gridfit.grids import GridPair
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import Fidelity, Judge
+from gridfit.search.objective import Fidelity, Judge, Played
 from gridfit.search.population import explore
 from gridfit.search.space import RowSpace, TargetSpace, with_row, with_target
 
@@ -25,14 +26,14 @@ class Incumbent:
     Parameters
     ----------
     pair : GridPair
-    parts : float64[N, D, M]
-        At the fidelity in use.
+    played : Played
+        Its parts at the fidelity in use (C = 1).
     cost : float
         Robust cost with the pull.
     """
 
     pair: GridPair
-    parts: FloatArray
+    played: Played
     cost: float
 
 
@@ -99,6 +100,22 @@ def joint_block(blocks: list[Block]) -> Block:
     )
 
 
+def refuse_lost(played: Played, at: Fidelity) -> None:
+    """Raise DataError when a draw of the plant gives numbers that are not finite."""
+    lost: list[int] = []
+    for parts, one in zip(played.parts, at, strict=True):
+        fine = np.asarray(np.isfinite(parts).all(axis=(0, 1, 3)))
+        lost += one.draws[~fine].tolist()
+    if lost:
+        raise DataError.of(
+            where=f"plant, draws {', '.join(map(str, lost[:5]))}",
+            what="simulated score",
+            value="not a number",
+            allowed="finite for every draw of the plant",
+            remedy="A parameter of these draws is beyond what the simulator can step; check the car sheet.",
+        )
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """Where candidates are judged and recorded.
@@ -117,22 +134,35 @@ class Bench:
     ledger: Ledger
 
     def stand(self, pair: GridPair) -> Incumbent:
-        """Play a pair at this fidelity."""
-        parts = self.judge.play([pair], self.at)
-        return Incumbent(pair, parts[0], float(self.judge.cost(parts)[0]) + self.pull(pair))
+        """Play a pair at this fidelity.
+
+        Raises
+        ------
+        DataError
+            If the simulator gives no number for it.
+        """
+        played = self.judge.play([pair], self.at)
+        refuse_lost(played, self.at)
+        return Incumbent(pair, played, float(self.judge.cost(played)[0]) + self.pull(pair))
+
+    def costs(
+        self, pairs: Sequence[GridPair], gear: int | None, incumbent: Incumbent
+    ) -> tuple[Played, FloatArray]:
+        """Parts and costs float64[C] of pairs that differ from the incumbent in one gear, or anywhere."""
+        if gear is None:
+            played = self.judge.play(pairs, self.at)
+        else:
+            played = self.judge.play_gear(pairs, gear, self.at, incumbent.played)
+        return played, self.judge.cost(played) + np.array([self.pull(pair) for pair in pairs])
 
     def score(
         self, block: Block, round_: int, incumbent: Incumbent, points: FloatArray
-    ) -> tuple[list[GridPair], FloatArray, FloatArray]:
-        """Candidates at points float64[C, P], their parts float64[C, N, D, M] and costs float64[C]."""
+    ) -> tuple[list[GridPair], Played, FloatArray]:
+        """Candidates at points float64[C, P], their parts and costs float64[C], recorded."""
         pairs = [block.apply(incumbent.pair, point) for point in points]
-        if block.gear is None:
-            parts = self.judge.play(pairs, self.at)
-        else:
-            parts = self.judge.play_gear(pairs, block.gear, self.at, incumbent.parts)
-        cost = self.judge.cost(parts) + np.array([self.pull(pair) for pair in pairs])
-        self.ledger.add(block.name, round_, pairs, parts, cost, points)
-        return pairs, parts, cost
+        played, cost = self.costs(pairs, block.gear, incumbent)
+        self.ledger.add(block.name, round_, pairs, played, cost, points)
+        return pairs, played, cost
 
 
 def run_block(
@@ -169,10 +199,10 @@ def run_block(
 
     def score(points: FloatArray) -> FloatArray:
         nonlocal best
-        pairs, parts, cost = bench.score(block, round_, incumbent, points)
+        pairs, played, cost = bench.score(block, round_, incumbent, points)
         i = int(np.argmin(cost))
         if cost[i] < best.cost:
-            best = Incumbent(pairs[i], parts[i].copy(), float(cost[i]))
+            best = Incumbent(pairs[i], played.one(i), float(cost[i]))
         return cost
 
     start = block.unit(incumbent.pair)

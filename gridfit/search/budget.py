@@ -25,30 +25,37 @@ class Budget:
         Pairs played in full for the front.
     screen_draws, search_draws, final_draws : int
         Draws of the plant in the first round, after it, and for the verdict.
-    screen_every : int
-        The first round plays every n-th scenario of a gear.
+    catalogues : int
+        Catalogues of scenarios to search on, the one of the verdict among them: a pair that is tuned to
+        one set of 28 scenarios does worse on the next.
+    per_gear : int
+        Scenarios of a gear that each draw meets while searching; the verdict plays everything.
     polish_passes : int
         Passes of the polish.
+    soft : bool
+        Search on the smooth twins of the parts that jump; the verdict never does.
     seconds : float or None
         Ends studies early by the clock; None (never) keeps the search repeatable.
     """
 
-    population: int = 12
-    rounds: int = 3
-    trials_per_gear: int = 60
+    population: int = 8
+    rounds: int = 2
+    trials_per_gear: int = 48
     trials_target: int = 48
-    joint_trials: int = 320
+    joint_trials: int = 0
     joint_population: int = 16
     joint_reach: float = 0.25
-    front_trials: int = 48
-    front_pairs: int = 24
-    screen_draws: int = 4
-    search_draws: int = 8
-    final_draws: int = 24
-    screen_every: int = 2
-    polish_passes: int = 3
+    front_trials: int = 32
+    front_pairs: int = 12
+    screen_draws: int = 96
+    search_draws: int = 128
+    final_draws: int = 48
+    catalogues: int = 4
+    per_gear: int = 4
+    polish_passes: int = 1
+    soft: bool = True
     seconds: float | None = None
 
     def reach(self, round_: int) -> float:
         """Half-width of a study's bounds in a round: wide first, narrower later [1]."""
-        return max(0.2, 0.5 * 0.7**round_)
+        return max(0.2, 0.5 * 0.8**round_)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from gridfit.grids import GridPair
 from gridfit.recovery import PART_INDEX, PARTS, Preference
+from gridfit.search.objective import Played
 
 FloatArray = NDArray[np.float64]
 
@@ -61,7 +62,7 @@ class Ledger:
         block: str,
         round_: int,
         pairs: Sequence[GridPair],
-        parts: FloatArray,
+        played: Played,
         cost: FloatArray,
         points: FloatArray | None = None,
     ) -> None:
@@ -74,18 +75,19 @@ class Ledger:
         round_ : int
             Round of the search.
         pairs : sequence of GridPair[C]
-        parts : float64[C, N, D, M]
+        played : Played
         cost : float64[C]
             What the search saw.
         points : float64[C, P], optional
             Coordinates in the block's cube.
         """
-        means = parts.mean(axis=(1, 2))
+        means = played.means()
+        draws = sum(part.shape[2] for part in played.parts)
         first = self._trials.get((block, round_), 0)
         for i, pair in enumerate(pairs):
             params = [] if points is None else [float(x) for x in points[i]]
             row: dict[str, object] = {"block": block, "round": round_, "trial": first + i}
-            row |= {"cost": float(cost[i]), "params": params, "draws": parts.shape[2]}
+            row |= {"cost": float(cost[i]), "params": params, "draws": draws}
             row |= dict(zip(PART_NAMES, map(float, means[i]), strict=False))
             self.rows.append(row)
             self.pairs.append(pair)
@@ -134,7 +136,7 @@ class Front:
 
 
 def front(
-    pairs: Sequence[GridPair], labels: Sequence[str], parts: FloatArray, cost: FloatArray, chosen: int
+    pairs: Sequence[GridPair], labels: Sequence[str], means: FloatArray, cost: FloatArray, chosen: int
 ) -> Front:
     """Front of pairs played at one fidelity; beaten pairs are left out unless they have a label.
 
@@ -143,12 +145,12 @@ def front(
     pairs : sequence of GridPair[C]
     labels : sequence of str[C]
         Name to show ("start", "generic", "proposal"); "" for a nameless pair.
-    parts : float64[C, N, D, M]
+    means : float64[C, M]
+        Mean of each part.
     cost : float64[C]
     chosen : int
         Index of the proposal.
     """
-    means = parts.mean(axis=(1, 2))
     points = np.column_stack((means[:, PART_INDEX["drive_lost_kmh"]], roughness(means)))
     on_front = nondominated(points)
     table = pd.DataFrame(

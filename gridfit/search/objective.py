@@ -25,9 +25,9 @@ WORST_DRAWS = 0.25
 
 
 class Evaluate(Protocol):
-    """Plays grid pairs on the scenarios at `scenarios` and on the first `draws` draws of the plant."""
+    """Plays grid pairs on the scenarios and draws at these positions, every scenario on every draw."""
 
-    def __call__(self, grids: Sequence[GridPair], scenarios: IndexArray, draws: int) -> FloatArray:
+    def __call__(self, grids: Sequence[GridPair], scenarios: IndexArray, draws: IndexArray) -> FloatArray:
         """Return the parts of the score, float64[C, n, d, M], with the same disturbances for every pair."""
         ...
 
@@ -53,19 +53,71 @@ def robust(cost: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class Fidelity:
-    """Which scenarios and draws a judgement uses.
+class Deal:
+    """Scenarios that are played on every one of some draws.
 
     Parameters
     ----------
-    scenarios : intp[N]
+    scenarios : intp[n]
         Positions in the catalogue.
-    draws : int
-        The first so many draws of the plant.
+    draws : intp[d]
+        Positions among the plant's draws.
     """
 
     scenarios: IndexArray
-    draws: int
+    draws: IndexArray
+
+
+Fidelity = tuple[Deal, ...]
+"""What a judgement plays; no draw is in two deals."""
+
+
+def deal(gear: NDArray[np.int64], n_draws: int, per_gear: int | None = None, turn: int = 0) -> Fidelity:
+    """Deal scenarios and draws so that many draws are seen at little cost.
+
+    With h hands, each has every h-th scenario of every gear and every h-th draw, so all scenarios and all
+    draws are played but only one in h of their pairs.
+
+    Parameters
+    ----------
+    gear : int64[N]
+        Gear of every scenario.
+    n_draws : int
+        Draws to use, the first so many.
+    per_gear : int, optional
+        Scenarios of a gear that each draw meets, about; all of them if left out.
+    turn : int
+        Shifts which scenarios meet which draws.
+    """
+    least = int(np.unique(gear, return_counts=True)[1].min())
+    hands = 1 if per_gear is None else max(1, min(least // per_gear, n_draws))
+    deals = []
+    for hand in range(hands):
+        picks = [np.flatnonzero(gear == g)[(hand + turn) % hands :: hands] for g in np.unique(gear)]
+        deals.append(Deal(np.sort(np.concatenate(picks)), np.arange(hand, n_draws, hands)))
+    return tuple(one for one in deals if one.scenarios.size)
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """Parts of the score of C grid pairs, one array per deal.
+
+    Parameters
+    ----------
+    parts : tuple of float64[C, n, d, M]
+    """
+
+    parts: tuple[FloatArray, ...]
+
+    def one(self, index: int) -> "Played":
+        """Return one pair alone (C = 1)."""
+        return Played(tuple(part[index : index + 1].copy() for part in self.parts))
+
+    def means(self) -> FloatArray:
+        """Mean of each part over all that was played, float64[C, M]."""
+        total = sum(part.sum(axis=(1, 2)) for part in self.parts)
+        count = sum(part.shape[1] * part.shape[2] for part in self.parts)
+        return np.asarray(total / count, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,22 +145,12 @@ class Judge:
         """Return the same judge on the parts as defined, jumps and all."""
         return Judge(self.evaluate, self.gear, self.weights, soft=False)
 
-    def play(self, grids: Sequence[GridPair], at: Fidelity) -> FloatArray:
-        """Parts of each pair, float64[C, N, D, M]."""
-        return self.evaluate(grids, at.scenarios, at.draws)
+    def play(self, grids: Sequence[GridPair], at: Fidelity) -> Played:
+        """Play each pair on everything in `at`."""
+        return Played(tuple(self.evaluate(grids, one.scenarios, one.draws) for one in at))
 
-    def cost_draws(self, parts: FloatArray) -> FloatArray:
-        """Cost of each pair under each draw, float64[C, N, D, M] -> float64[C, D]."""
-        return pair_cost(episode_cost(parts, self.weights, soft=self.soft), self.weights, axis=-2)
-
-    def cost(self, parts: FloatArray) -> FloatArray:
-        """Robust cost of each pair, float64[C, N, D, M] -> float64[C]."""
-        return robust(self.cost_draws(parts))
-
-    def play_gear(
-        self, grids: Sequence[GridPair], gear: int, at: Fidelity, incumbent: FloatArray
-    ) -> FloatArray:
-        """Parts of pairs that differ from the incumbent only in one gear's row.
+    def play_gear(self, grids: Sequence[GridPair], gear: int, at: Fidelity, incumbent: Played) -> Played:
+        """Play pairs that differ from the incumbent only in one gear's row.
 
         Only that gear's scenarios are played; the rest is the incumbent's, which is exact because a
         scenario stays in its gear.
@@ -119,14 +161,33 @@ class Judge:
         gear : int
             The gear whose row differs.
         at : Fidelity
-        incumbent : float64[N, D, M]
-            Parts of the pair that the candidates were made from, at the same fidelity.
-
-        Returns
-        -------
-        float64[C, N, D, M]
+        incumbent : Played
+            The pair that the candidates were made from (C = 1), at the same fidelity.
         """
-        own = self.gear[at.scenarios] == gear
-        parts = np.repeat(incumbent[None], len(grids), axis=0)
-        parts[:, own] = self.evaluate(grids, at.scenarios[own], at.draws)
-        return parts
+        played = []
+        for one, known in zip(at, incumbent.parts, strict=True):
+            own = self.gear[one.scenarios] == gear
+            parts = np.repeat(known, len(grids), axis=0)
+            parts[:, own] = self.evaluate(grids, one.scenarios[own], one.draws)
+            played.append(parts)
+        return Played(tuple(played))
+
+    def cost_draws(self, played: Played) -> FloatArray:
+        """Cost of each pair under each draw, float64[C, D], deal by deal."""
+        costs = [
+            pair_cost(episode_cost(parts, self.weights, soft=self.soft), self.weights, axis=-2)
+            for parts in played.parts
+        ]
+        return np.concatenate(costs, axis=-1)
+
+    def cost(self, played: Played) -> FloatArray:
+        """Robust cost of each pair, float64[C]; infinite where the simulator could not play it."""
+        cost = robust(self.cost_draws(played))
+        return np.where(np.isfinite(cost), cost, np.inf)
+
+    def gear_cost(self, played: Played, gear: int, at: Fidelity) -> FloatArray:
+        """Robust cost of each pair on one gear's scenarios alone, float64[C]."""
+        own = tuple(
+            parts[:, self.gear[one.scenarios] == gear] for one, parts in zip(at, played.parts, strict=True)
+        )
+        return self.cost(Played(tuple(parts for parts in own if parts.shape[1])))

@@ -12,7 +12,7 @@ from gridfit.estimate import Estimate
 from gridfit.grids import GridPair
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import PART_NAMES, Front, front
-from gridfit.search.polish import Resolution
+from gridfit.search.moves import Resolution
 from gridfit.search.rounds import Course
 from gridfit.search.settle import CellNote, copied_notes, fill_untested, gear_order
 from gridfit.search.space import on_axes
@@ -128,8 +128,9 @@ def _front(
     tried = course.ledger.front_candidates(course.budget.front_pairs)
     pairs = [*named.values(), *(fill_untested(resolution.pair(pair), gears) for pair in tried)]
     labels = [*named, *("" for _ in tried)]
-    parts = final.judge.play(pairs, final.at)
-    return front(pairs, labels, parts, final.judge.cost_draws(parts).mean(axis=-1), chosen=0)
+    played = final.judge.play(pairs, final.at)
+    cost = final.judge.cost_draws(played).mean(axis=-1)
+    return front(pairs, labels, played.means(), cost, chosen=0)
 
 
 def assemble(
@@ -148,7 +149,7 @@ def assemble(
     course : Course
         The finished search.
     final : Bench
-        Judge at the final fidelity.
+        Judge at the final fidelity: one deal of everything.
     proposal : GridPair
     known : dict of str to GridPair
         "start", "generic" and others to show on the front.
@@ -158,9 +159,10 @@ def assemble(
     cells : tuple of CellNote
     """
     named = {"proposal": proposal, **known}
-    parts = dict(zip(named, final.judge.play(list(named.values()), final.at), strict=True))
-    draws = {name: final.judge.cost_draws(p[None])[0] for name, p in parts.items()}
-    gear = final.judge.gear[final.at.scenarios]
+    played = final.judge.play(list(named.values()), final.at)
+    draws = dict(zip(named, final.judge.cost_draws(played), strict=True))
+    parts = dict(zip(named, played.parts[0], strict=True))
+    gear = final.judge.gear[final.at[0].scenarios]
     gain = draws["start"] - draws["proposal"]
     tables = [part_table(p, gear, name) for name, p in parts.items()]
     copied = copied_notes(proposal, on_axes(known["start"], proposal), gears)

@@ -1,7 +1,7 @@
 """The course of a search: gear by gear and target in turn, then all at once, then along the front."""
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -12,7 +12,7 @@ from gridfit.grids import GridPair
 from gridfit.search.blocks import Bench, Block, Incumbent, Pull, joint_block, run_block
 from gridfit.search.budget import Budget
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import Fidelity, Judge
+from gridfit.search.objective import Deal, Judge, deal
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -24,12 +24,6 @@ LEAN = 3.0
 def block_seed(seed: int, *place: int) -> int:
     """Seed of one study, from the search's seed and the study's place in it."""
     return int(np.random.SeedSequence([seed, *place]).generate_state(1)[0])
-
-
-def every(gear: NDArray[np.int64], step: int) -> NDArray[np.intp]:
-    """Positions of every n-th scenario of each gear."""
-    picks = [np.flatnonzero(gear == g)[::step] for g in np.unique(gear)]
-    return np.sort(np.concatenate(picks))
 
 
 def leaning(judge: Judge, factor: float) -> Judge:
@@ -49,6 +43,8 @@ class Course:
         Rows first, target last.
     budget : Budget
     n_draws : int
+    n_standard : int
+        The first so many scenarios are the ones of the verdict.
     pull : Pull
     seed : int
     progress : Progress
@@ -62,6 +58,7 @@ class Course:
     blocks: list[Block]
     budget: Budget
     n_draws: int
+    n_standard: int
     pull: Pull
     seed: int
     progress: Progress
@@ -70,10 +67,16 @@ class Course:
     _began: float = field(default_factory=time.monotonic)
     _done: int = 0
 
-    def bench(self, draws: int, step: int = 1, judge: Judge | None = None) -> Bench:
-        """Return a place to judge on the first draws and every n-th scenario."""
-        at = Fidelity(every(self.judge.gear, step), min(draws, self.n_draws))
+    def bench(self, draws: int, turn: int = 0, judge: Judge | None = None) -> Bench:
+        """Return a place to search: the first draws, dealt as in `objective.deal`."""
+        at = deal(self.judge.gear, min(draws, self.n_draws), self.budget.per_gear, turn)
         return Bench(judge or self.judge, at, self.pull, self.ledger)
+
+    def verdict(self) -> Bench:
+        """Return the place to judge in full: the standard scenarios on many draws, jumps and all."""
+        draws = np.arange(min(self.budget.final_draws, self.n_draws))
+        at = (Deal(np.arange(self.n_standard), draws),)
+        return Bench(self.judge.hard(), at, self.pull, self.ledger)
 
     def run(self, pair: GridPair) -> list[GridPair]:
         """Search from a pair; the best pair of every stage, in order."""
@@ -90,7 +93,8 @@ class Course:
 
     def _round(self, round_: int, pair: GridPair) -> GridPair:
         b = self.budget
-        bench = self.bench(*((b.screen_draws, b.screen_every) if round_ == 0 else (b.search_draws, 1)))
+        draws = b.screen_draws if round_ == 0 else b.search_draws
+        bench = self.bench(draws, round_)
         at = bench.stand(pair)
         for place, block in enumerate(self.blocks):
             trials = b.trials_target if block.gear is None else b.trials_per_gear
@@ -102,7 +106,7 @@ class Course:
     def _joint(self, name: str, pair: GridPair, trials: int, judge: Judge) -> GridPair:
         b = self.budget
         block = replace(joint_block(self.blocks), name=name)
-        bench = self.bench(b.search_draws, judge=judge)
+        bench = self.bench(b.search_draws, b.rounds, judge)
         self._say(name, trials)
         seed = block_seed(self.seed, b.rounds, len(self.studies))
         at = bench.stand(pair)
@@ -154,21 +158,19 @@ def best_mixture(bench: Bench, pairs: Sequence[GridPair], gears: Sequence[int]) 
         Gears that are judged.
     """
     crossed = [GridPair(t.target, r.cut, r.extra) for t in pairs for r in pairs]
-    parts = bench.judge.play(crossed, bench.at)
+    played = bench.judge.play(crossed, bench.at)
+    costs = {gear: bench.judge.gear_cost(played, gear, bench.at) for gear in gears}
     mixed = []
-    for t in range(len(pairs)):
-        own = slice(t * len(pairs), (t + 1) * len(pairs))
-        mixed.append(_mix(bench, crossed[own], parts[own], gears))
+    for t in range(0, len(crossed), len(pairs)):
+        best = {gear: crossed[t + int(np.argmin(cost[t : t + len(pairs)]))] for gear, cost in costs.items()}
+        mixed.append(_mix(crossed[t], best))
     stands = [bench.stand(pair) for pair in (*mixed, *crossed)]
     return min(stands, key=lambda at: at.cost).pair
 
 
-def _mix(bench: Bench, pairs: Sequence[GridPair], parts: FloatArray, gears: Sequence[int]) -> GridPair:
-    """Best row per gear among pairs that share a target."""
-    pair = pairs[0]
+def _mix(pair: GridPair, best: Mapping[int, GridPair]) -> GridPair:
+    """Return the pair with the row of each gear from the pair that is best in it."""
     cut = pair.cut.cut_pct.copy()
-    for gear in gears:
-        own = bench.judge.gear[bench.at.scenarios] == gear
-        i = int(np.argmin(bench.judge.cost(parts[:, own])))
-        cut[pair.cut.gear == gear] = pairs[i].cut.row(gear)
+    for gear, source in best.items():
+        cut[pair.cut.gear == gear] = source.cut.row(gear)
     return GridPair(pair.target, replace(pair.cut, cut_pct=cut), pair.extra)

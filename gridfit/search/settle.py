@@ -107,11 +107,8 @@ def _reverted(after: FloatArray, before: FloatArray, index: int, sign: float) ->
 def _gains(bench: Bench, at: Incumbent, pairs: list[GridPair], gear: int | None) -> list[Estimate]:
     if not pairs:
         return []
-    if gear is None:
-        parts = bench.judge.play(pairs, bench.at)
-    else:
-        parts = bench.judge.play_gear(pairs, gear, bench.at, at.parts)
-    rise = bench.judge.cost_draws(parts) - bench.judge.cost_draws(at.parts[None])
+    played, _ = bench.costs(pairs, gear, at)
+    rise = bench.judge.cost_draws(played) - bench.judge.cost_draws(at.played)
     return [Estimate.from_draws(row) for row in rise]
 
 

@@ -9,8 +9,9 @@ from gridfit.carsheet import CarSheet
 from gridfit.grids import CutGrid, GridPair, common_practice
 from gridfit.recovery import Preference
 from gridfit.search.budget import Budget
-from gridfit.search.objective import Judge
-from gridfit.search.polish import Resolution, polish
+from gridfit.search.moves import Resolution
+from gridfit.search.objective import IndexArray, Judge
+from gridfit.search.polish import polish
 from gridfit.search.result import SearchResult, assemble
 from gridfit.search.rounds import Progress, best_mixture
 from gridfit.search.settle import fill_untested, settle
@@ -20,10 +21,13 @@ from gridfit.search.task import Task
 from gridfit.simulate.batch import Simulator
 from gridfit.simulate.kernel import S_V0
 from gridfit.simulate.parameters import Plant
-from gridfit.simulate.scenarios import Scenarios
+from gridfit.simulate.scenarios import Scenarios, catalogue, join
 from gridfit.units import KMH_PER_MPS
 
 FloatArray = NDArray[np.float64]
+
+EXTRA_CATALOGUES = 28
+"""Place of the extra catalogues' random numbers beside the seed."""
 
 __all__ = ["Budget", "SearchResult", "axes_for", "search", "solve", "speed_range_kmh"]
 
@@ -69,23 +73,26 @@ def search(
         Under this plant the proposal costs no more than the start, and without logs no more than the
         generic pair either.
     """
-    simulator = Simulator(sheet, scenarios, plant)
+    budget = budget or Budget()
+    rng = np.random.default_rng([seed, EXTRA_CATALOGUES])
+    extra = [catalogue(sheet, plant, rng) for _ in range(budget.catalogues - 1)]
+    played = join([scenarios, *extra])
+    simulator = Simulator(sheet, played, plant)
 
-    def evaluate(grids: Sequence[GridPair], scenarios: NDArray[np.intp], draws: int) -> FloatArray:
-        return simulator.parts(grids, [int(i) for i in scenarios], draws)
+    def evaluate(grids: Sequence[GridPair], scenarios: IndexArray, draws: IndexArray) -> FloatArray:
+        return simulator.parts(grids, scenarios.tolist(), draws.tolist())
 
     task = Task(
-        judge=Judge(evaluate, scenarios.gear, preference or Preference()),
+        judge=Judge(evaluate, played.gear, preference or Preference(), soft=budget.soft),
         n_draws=len(plant),
+        n_standard=len(scenarios),
         speed_range_kmh=speed_range_kmh(scenarios),
         axes=axes_for(sheet, start),
         start=start,
         resolution=Resolution(sheet.controller.cut_step_pct, sheet.controller.cut_max_pct),
         common=common_practice(sheet),
     )
-    return solve(
-        task, budget=budget or Budget(), support=support, seed=seed, progress=progress or _say_nothing
-    )
+    return solve(task, budget=budget, support=support, seed=seed, progress=progress or _say_nothing)
 
 
 def speed_range_kmh(scenarios: Scenarios) -> tuple[float, float]:
@@ -133,11 +140,11 @@ def solve(
     course = task.course(budget, support, shaped["start"], seed, progress)
     stages = course.run(best_mixture(course.bench(budget.search_draws), list(shaped.values()), gears))
     progress("polish", 0.9)
-    final = course.bench(budget.final_draws, judge=course.judge.hard())
+    final = course.verdict()
     best = min((final.stand(stage) for stage in stages), key=lambda at: at.cost)
     polished = polish(
         course.bench(budget.search_draws, judge=course.judge.hard()),
-        best.pair, gears, step, passes=budget.polish_passes,
+        best.pair, gears, step, task.speed_range_kmh, passes=budget.polish_passes,
     )  # fmt: skip
     rivals = [polished.pair, step.pair(best.pair), *(step.pair(pair) for pair in shaped.values())]
     at = min((final.stand(pair) for pair in rivals), key=lambda one: one.cost)

@@ -1,12 +1,12 @@
 """What a search is about: the judge, the axes of the proposal, and where it starts."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gridfit.grids import GridPair
 from gridfit.search.blocks import Block, row_block, target_block
 from gridfit.search.budget import Budget
+from gridfit.search.moves import Resolution
 from gridfit.search.objective import Judge
-from gridfit.search.polish import Resolution
 from gridfit.search.rounds import Course, Progress
 from gridfit.search.space import row_space, target_space
 from gridfit.search.support import Support, pull
@@ -22,6 +22,8 @@ class Task:
         Evaluator, gears of its scenarios and weights.
     n_draws : int
         Draws of the plant that the evaluator has.
+    n_standard : int
+        The first so many scenarios are those of the verdict; the rest only serve the search.
     speed_range_kmh : tuple of float
         Lowest and highest speed that the scenarios visit [km/h].
     axes : GridPair
@@ -36,6 +38,7 @@ class Task:
 
     judge: Judge
     n_draws: int
+    n_standard: int
     speed_range_kmh: tuple[float, float]
     axes: GridPair
     start: GridPair
@@ -57,16 +60,10 @@ class Task:
         self, budget: Budget, support: Support | None, start: GridPair, seed: int, progress: Progress
     ) -> Course:
         """Set a search up; `start` is the grids in force on the task's axes, the scale of the pull."""
-        bare = Course(self.judge, self.blocks(), budget, self.n_draws, lambda pair: 0.0, seed, progress)
+        bare = Course(
+            self.judge, self.blocks(), budget, self.n_draws, self.n_standard, lambda pair: 0.0, seed, progress
+        )
         if support is None:
             return bare
         scale = bare.bench(budget.search_draws).stand(start).cost
-        return Course(
-            self.judge,
-            bare.blocks,
-            budget,
-            self.n_draws,
-            lambda pair: pull(pair, support, scale),
-            seed,
-            progress,
-        )
+        return replace(bare, pull=lambda pair: pull(pair, support, scale))

@@ -1,0 +1,62 @@
+"""The Pareto front, against an independent library, and the record of trials."""
+
+import moocore
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as hnp
+
+from gridfit.recovery import PART_INDEX, PARTS
+from gridfit.search.ledger import Ledger, front, nondominated, roughness
+from gridfit.search.objective import Played
+from tests.gridfit.search.landscape import START, pair_of
+
+points = hnp.arrays(
+    np.float64, st.tuples(st.integers(1, 40), st.just(2)), elements=st.integers(0, 12).map(float)
+)
+
+
+@given(points)
+def test_front_is_that_of_moocore(found):
+    # moocore 0.3, is_nondominated with keep_weakly: the same definition, written by others
+    np.testing.assert_array_equal(nondominated(found), moocore.is_nondominated(found, keep_weakly=True))
+
+
+def test_roughness_is_half_the_jerk_and_the_reslips():
+    # default weights of the recovery score: 0.5 per 1/s of jerk, 1 per re-slip
+    parts = np.zeros(len(PARTS))
+    parts[PART_INDEX["jerk_rms"]], parts[PART_INDEX["reslips"]] = 3.0, 2.0
+    assert roughness(parts) == 3.5
+
+
+def test_front_table_marks_the_proposal_and_keeps_named_pairs():
+    means = np.zeros((4, len(PARTS)))
+    means[:, PART_INDEX["drive_lost_kmh"]] = [2.0, 1.0, 3.0, 4.0]
+    means[:, PART_INDEX["reslips"]] = [1.0, 2.0, 3.0, 0.5]
+    pairs = [pair_of(value, 25.0) for value in (8.0, 9.0, 10.0, 11.0)]
+    made = front(pairs, ["proposal", "", "start", ""], means, np.arange(4.0), chosen=0)
+    assert list(made.table["drive_lost_kmh"]) == [1.0, 2.0, 3.0, 4.0]
+    assert list(made.table["on_front"]) == [True, True, False, True]
+    assert list(made.table["label"]) == ["", "proposal", "start", ""]
+    assert list(made.table["chosen"]) == [False, True, False, False]
+    assert [pair.target.slip_pct[0] for pair in made.pairs] == [9.0, 8.0, 10.0, 11.0]
+
+
+def test_beaten_pairs_without_a_name_are_left_out():
+    means = np.zeros((3, len(PARTS)))
+    means[:, PART_INDEX["drive_lost_kmh"]] = [1.0, 2.0, 2.0]
+    means[:, PART_INDEX["reslips"]] = [1.0, 2.0, 3.0]
+    made = front([START] * 3, ["proposal", "", "start"], means, np.zeros(3), chosen=0)
+    assert list(made.table["label"]) == ["proposal", "start"]
+
+
+def test_front_candidates_come_from_the_trials_on_most_draws():
+    ledger = Ledger()
+    few = Played((np.zeros((1, 2, 1, len(PARTS))),))
+    many = Played((np.ones((2, 2, 3, len(PARTS))),))
+    ledger.add("a", 0, [pair_of(5.0, 1.0)], few, np.array([0.0]))
+    ledger.add("a", 1, [pair_of(6.0, 1.0), pair_of(7.0, 1.0)], many, np.array([1.0, 1.0]))
+    picked = ledger.front_candidates(10)
+    assert [pair.target.slip_pct[0] for pair in picked] == [6.0, 7.0]
+    assert list(ledger.history()["trial"]) == [0, 0, 1]
+    assert Ledger().front_candidates(3) == []

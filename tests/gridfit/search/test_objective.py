@@ -1,0 +1,76 @@
+"""Judging: deals cover everything once, gear by gear is exact, lost numbers are refused."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from gridfit.errors import DataError
+from gridfit.recovery import Preference, episode_cost, pair_cost
+from gridfit.search.blocks import Bench
+from gridfit.search.ledger import Ledger
+from gridfit.search.objective import deal, robust
+from gridfit.search.space import with_row
+from tests.gridfit.search.landscape import DRAWS, GEAR_OF, START, Bowl, judge_of, reachable_best
+
+
+@given(st.integers(1, 30), st.integers(1, 10), st.integers(0, 5), st.integers(1, 4))
+def test_deals_hold_every_draw_once_and_every_scenario_once(n_draws, per_gear, turn, gears):
+    gear = np.repeat(np.arange(1, gears + 1), 14)
+    deals = deal(gear, n_draws, per_gear, turn)
+    draws = np.concatenate([one.draws for one in deals])
+    scenarios = np.concatenate([one.scenarios for one in deals])
+    assert np.array_equal(np.sort(draws), np.arange(n_draws))
+    assert np.array_equal(np.sort(scenarios), np.arange(gear.size))
+    for one in deals:
+        assert set(gear[one.scenarios]) == set(gear)
+
+
+def test_one_deal_is_everything_on_everything():
+    (one,) = deal(GEAR_OF, 5)
+    assert np.array_equal(one.draws, np.arange(5))
+    assert np.array_equal(one.scenarios, np.arange(GEAR_OF.size))
+
+
+@pytest.mark.parametrize("per_gear", [None, 2, 4])
+def test_playing_one_gear_equals_playing_all(per_gear):
+    judge = judge_of(Bowl(reachable_best()))
+    at = deal(GEAR_OF, DRAWS, per_gear)
+    incumbent = judge.play([START], at)
+    moved = [with_row(START, 2, np.linspace(0.0, top, 7)) for top in (40.0, 90.0)]
+    alone = judge.play_gear(moved, 2, at, incumbent)
+    np.testing.assert_allclose(judge.cost(alone), judge.cost(judge.play(moved, at)), rtol=1e-14)
+
+
+def test_playing_one_gear_plays_only_that_gear():
+    bowl = Bowl(reachable_best())
+    judge, at = judge_of(bowl), deal(GEAR_OF, DRAWS)
+    incumbent = judge.play([START], at)
+    before = bowl.played
+    judge.play_gear([START], 3, at, incumbent)
+    assert bowl.played - before == np.sum(GEAR_OF == 3) * DRAWS
+
+
+def test_cost_is_the_recovery_scores_own():
+    parts = np.random.default_rng(5).random((2, GEAR_OF.size, DRAWS, 10))
+    judge = judge_of(lambda grids, scenarios, draws: parts[: len(grids)][:, scenarios][:, :, draws])
+    weights = Preference()
+    expected = pair_cost(episode_cost(parts, weights), weights, axis=1)
+    np.testing.assert_allclose(judge.cost_draws(judge.play([START, START], deal(GEAR_OF, DRAWS))), expected)
+
+
+def test_robust_cost_by_hand():
+    # mean of 1..8 is 4.5; the worst quarter 7, 8 has mean 7.5; 4.5 + 0.25 * 3 = 5.25
+    assert robust(np.arange(1.0, 9.0)) == pytest.approx(5.25)
+    assert robust(np.full(5, 2.0)) == 2.0
+
+
+def test_a_draw_without_a_number_is_refused_with_its_name():
+    def lost(grids, scenarios, draws):
+        parts = np.ones((len(grids), scenarios.size, len(draws), 10))
+        parts[:, :, np.asarray(draws) == 4] = np.nan
+        return parts
+
+    bench = Bench(judge_of(lost), deal(GEAR_OF, DRAWS, 4), lambda pair: 0.0, Ledger())
+    with pytest.raises(DataError, match="draws 4"):
+        bench.stand(START)
