@@ -15,12 +15,14 @@ from gridfit.carsheet import CarSheet
 from gridfit.errors import FitError
 from gridfit.plant.residuals import LINEAR_SD, N_LINEAR, N_NUISANCE, Layout, Problem, patch_probability
 from gridfit.plant.windows import Windows
-from gridfit.simulate.parameters import Floats
+from gridfit.simulate.parameters import INDEX, Floats
 
 OUTER = 10
 """Most linearisations of the nuisances."""
 INNER = 4
 """Evaluations of the inner least-squares problem."""
+MOST_PATCHES = 0.55
+"""Share of sliding windows on patches above which the grip of even ground is found anew [1]."""
 SHRINK = 20.0
 """Samples' worth of the median variance in each window's own [1]."""
 TAIL = N_NUISANCE + N_LINEAR
@@ -150,6 +152,7 @@ def _linearise(problem: Problem, state: _State) -> _Projection:
         data_only = np.maximum(1.0 / projection.covariance[:, 3, 3] - 1.0 / sd[:, 3] ** 2, 1e-6)
         state.on_patch = patch_probability(_unpulled(state.start[:, 3], mean[:, 3], sd[:, 3], data_only), data_only**-0.5)
         state.on_patch[problem.rolling] = 0.0
+        _recentre(problem, state)
     errors, slope = problem.start_sensitivity(state.x, state.start)
     mean, sd = problem.start_prior(state.on_patch)
     projection = _Projection(slope, sd, linear)
@@ -163,6 +166,34 @@ def _linearise(problem: Problem, state: _State) -> _Projection:
     own = (samples * state.misfit + SHRINK * state.scale) / (samples + SHRINK)
     state.weight = 1.0 / (own * state.memory)
     return projection
+
+
+def _densest(values: Floats) -> float:
+    """Half-sample mode: middle of the densest half, of that its densest half, and so on.
+
+    Source: Robertson and Cryer, J. Amer. Statist. Assoc. 69, 1974, 1012-1016 (from memory).
+    """
+    x = np.sort(values)
+    while x.size > 2:
+        half = -(-x.size // 2)
+        first = int(np.argmin(x[half - 1 :] - x[: x.size - half + 1]))
+        x = x[first : first + half]
+    return float(x.mean())
+
+
+def _recentre(problem: Problem, state: _State) -> None:
+    """Give even ground its name back where most sliding windows came to be taken for patches.
+
+    Either reading fits: a grippy tyre on patches, or a duller tyre on even ground. A car slides on even ground
+    more often than not, so the second is taken.
+    """
+    sliding = ~problem.rolling
+    if sliding.sum() < 5 or state.on_patch[sliding].mean() < MOST_PATCHES:
+        return
+    shift = _densest(state.start[sliding, 3])
+    state.x[INDEX["mu_peak"]] += shift
+    state.start[sliding, 3] -= shift
+    state.on_patch[sliding] = 0.1
 
 
 def _memory(left: Floats) -> float:

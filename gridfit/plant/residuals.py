@@ -21,7 +21,7 @@ from gridfit.simulate.parameters import INDEX, NAMES, Floats, from_free
 CONSIDERED: tuple[str, ...] = (
     "mass_kg", "wheel_inertia_kgm2", "shaft_damping_nmsprad", "load_sensitivity", "relaxation_m",
     "cg_height_m", "load_lag_s", "cda_m2", "rolling", "sensor_lag_s", "rolling_radius_m", "driven_factor",
-    "slip_per_mps",
+    "slip_per_mps", "mu_per_mps",
 )  # fmt: skip
 """Parameters that speeds, throttle and cut alone cannot tell from faults of the model: left at their prior in the
 fit, their spread carried through to the others (Schmidt's consider parameters)."""

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d
 
 from gridfit.carsheet import CarSheet
 from gridfit.errors import DataError
@@ -21,11 +22,15 @@ WINDOW_S = 0.28
 """Length of a window [s]: short enough for the falling side of the friction curve."""
 RUN_UP_S = 0.30
 """Log ahead of a window over which the inputs' lags are run up [s]."""
-SETTLE_S = 0.15
+STEERING_RATIO = 15.0
+"""Steering wheel angle over road wheel angle, where only the former is logged (12 to 18 for cars; from memory)."""
+LIMITER_S = 0.15
+"""Surroundings of the rev limiter in which torque is not the throttle's [s]."""
+SETTLE_S = 0.12
 """Start of a stretch that no window uses [s]: clutch and half shafts are still settling after a shift."""
 LOCKED = 0.06
 """Engine and wheels further apart than this share of their speed are not joined: clutch slip or a wrong gear."""
-ENGINE_FLOOR_MPS = 0.02
+ENGINE_FLOOR_MPS = 0.05
 """Smallest noise taken for the engine's speed at the rim [m/s]: its sensor is finer than the driveline is simple."""
 BEFORE_S, AFTER_S = 0.12, 0.30
 """Surroundings of an episode that count as its own [s]."""
@@ -92,6 +97,24 @@ def noise_mps(speed_mps: Floats, used: NDArray[np.bool_]) -> float:
     return max(spread / 6.0**0.5, 0.25 * float(np.std(second[good])) / 6.0**0.5, 0.01)
 
 
+def _lateral_g(sheet: CarSheet, signals: Signals) -> Floats:
+    """Size of the lateral acceleration over g, by the best that the log has: float64[S], 0 where it has nothing.
+
+    Logged acceleration first; else speed squared times the path's curvature from the undriven wheels; else the
+    same from the steering wheel, with an assumed steering ratio.
+    """
+    table = signals.table
+    square = np.nan_to_num(table["v_u_mps"].to_numpy()) ** 2
+    side = table["lateral_mps2"].to_numpy().astype(np.float64)
+    if not np.isfinite(side).any() and "curvature_1pm" in table:
+        side = square * table["curvature_1pm"].to_numpy()
+    if not np.isfinite(side).any() and "steering_rad" in signals.run.table:
+        wheel = signals.run.table["steering_rad"].to_numpy()
+        side = square * np.tan(np.clip(wheel / STEERING_RATIO, -0.7, 0.7)) / sheet.car.wheelbase_m
+    result: Floats = np.minimum(np.abs(np.nan_to_num(side)) / GRAVITY_MPS2, 2.0)
+    return result
+
+
 def _engine(sheet: CarSheet, signals: Signals) -> tuple[Floats, NDArray[np.bool_]]:
     """Engine speed at the driven wheels' rim [m/s], and where it is known."""
     table = signals.table
@@ -104,11 +127,20 @@ def _engine(sheet: CarSheet, signals: Signals) -> tuple[Floats, NDArray[np.bool_
     return np.where(known, np.nan_to_num(rim), driven), known
 
 
+def _widened(marked: NDArray[np.bool_], samples: int) -> NDArray[np.bool_]:
+    """Mark also so many samples before and after each marked one."""
+    result: NDArray[np.bool_] = maximum_filter1d(marked, 2 * samples + 1)
+    return result
+
+
 def _usable(table: pd.DataFrame) -> NDArray[np.bool_]:
     """Samples that can be inside a window."""
     good = table["valid"].to_numpy() & ~table["shift"].to_numpy() & ~table["brake"].to_numpy()
+    step = float(np.median(np.diff(table["time_s"].to_numpy())))
     if "limiter" in table:
-        good = good & ~table["limiter"].to_numpy()
+        good &= ~_widened(table["limiter"].to_numpy(), round(LIMITER_S / step))
+    if "coupled" in table and np.isfinite(table["rpm"].to_numpy()).any():
+        good &= table["coupled"].to_numpy()
     known = np.isfinite(table["cut_pct"].to_numpy()) & np.isfinite(table["throttle"].to_numpy())
     moving = (table["v_u_mps"].to_numpy() > 3.0) & (table["gear"].to_numpy() > 0)
     result: NDArray[np.bool_] = good & known & moving & (table["throttle"].to_numpy() > 0.2)
@@ -190,7 +222,7 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
         table = s.table
         mine = episodes[episodes["run"] == s.run.name]
         time = table["time_s"].to_numpy()
-        side = np.abs(np.nan_to_num(table["lateral_mps2"].to_numpy())) / GRAVITY_MPS2
+        side = _lateral_g(sheet, s)
         used = table["valid"].to_numpy() & ~table["kerb"].to_numpy()
         usable, gears = _usable(table), table["gear"].to_numpy().astype(np.int64)
         engine, known = _engine(sheet, s)
