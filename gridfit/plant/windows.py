@@ -30,7 +30,7 @@ SETTLE_S = 0.12
 """Start of a stretch that no window uses [s]: clutch and half shafts are still settling after a shift."""
 LOCKED = 0.06
 """Engine and wheels further apart than this share of their speed are not joined: clutch slip or a wrong gear."""
-ENGINE_FLOOR_MPS = 0.05
+ENGINE_FLOOR_MPS = 0.02
 """Smallest noise taken for the engine's speed at the rim [m/s]: its sensor is finer than the driveline is simple."""
 BEFORE_S, AFTER_S = 0.12, 0.30
 """Surroundings of an episode that count as its own [s]."""
