@@ -33,7 +33,7 @@ SETTLED = 0.03
 Progress = Callable[[str, float], None]
 
 
-def _silent(stage: str, share: float) -> None:
+def silent(stage: str, share: float) -> None:
     """Take no notice of progress."""
 
 
@@ -269,7 +269,7 @@ def fit(
     windows: Windows,
     fixed: dict[str, tuple[float, float]],
     *,
-    progress: Progress = _silent,
+    progress: Progress = silent,
 ) -> FitResult:
     """Fit a car's plant to its windows.
 
