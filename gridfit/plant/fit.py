@@ -90,11 +90,12 @@ class FitResult:
 class _Projection:
     """Removes from each window's errors what its nuisances explain."""
 
-    def __init__(self, sensitivity: Floats, prior_sd: Floats, linear: Floats) -> None:
+    def __init__(self, sensitivity: Floats, prior_sd: Floats, linear: Floats, weight: Floats) -> None:
         w, n, _ = sensitivity.shape
+        self.root = np.sqrt(weight)[:, None]
         sd = np.concatenate([prior_sd, np.tile(LINEAR_SD, (w, 1))], axis=1)
         stacked = np.zeros((w, n + TAIL, TAIL))
-        stacked[:, :n] = np.concatenate([sensitivity, linear], axis=2)
+        stacked[:, :n] = np.concatenate([sensitivity, linear], axis=2) * self.root[:, :, None]
         stacked[:, n:] = np.eye(TAIL) / sd[:, None, :]
         self.stacked = stacked
         self.covariance = np.linalg.inv(stacked.transpose(0, 2, 1) @ stacked)
@@ -103,6 +104,18 @@ class _Projection:
         """Best change of the nuisances for errors[W, n + 11]: float64[W, 11]."""
         slope = np.einsum("wnk,wn->wk", self.stacked, errors)
         return -np.einsum("wkl,wl->wk", self.covariance, slope)
+
+    def stack(self, errors: Floats, start: Floats) -> Floats:
+        """Weigh errors[W, n] and append the nuisances' distance from their priors: float64[W, n + 11].
+
+        Only the data are weighed: a window that the model cannot follow must not free its nuisances as well.
+        """
+        linear = np.zeros((errors.shape[0], N_LINEAR))
+        return np.concatenate([errors * self.root, start, linear], axis=1)
+
+    def stack_slope(self, slope: Floats) -> Floats:
+        """Weigh sensitivities[W, n, X], to which the priors' rows add nothing: float64[W, n + 11, X]."""
+        return np.concatenate([slope * self.root[:, :, None], np.zeros((slope.shape[0], TAIL, slope.shape[2]))], axis=1)
 
     def apply(self, errors: Floats) -> Floats:
         """Errors [W, n + 11] or sensitivities [W, n + 11, X] without what the nuisances explain."""
@@ -125,26 +138,14 @@ class _State:
     memory: float = 1.0
 
 
-def _with_priors(errors: Floats, start: Floats) -> Floats:
-    """Append the nuisances' whitened distance from their priors, the linear ones' being zero: [W, n + 11]."""
-    return np.concatenate([errors, start, np.zeros((errors.shape[0], N_LINEAR))], axis=1)
-
-
-def _padded(values: Floats) -> Floats:
-    """Append TAIL rows of zeros to each window."""
-    shape = list(values.shape)
-    shape[1] = TAIL
-    return np.concatenate([values, np.zeros(shape)], axis=1)
-
-
 def _linearise(problem: Problem, state: _State) -> _Projection:
     """Linearise the nuisances at the state; update them, the patch probabilities and the weights."""
     linear = problem.linear()
     for _ in range(2):
         errors, slope = problem.start_sensitivity(state.x, state.start)
         mean, sd = problem.start_prior(state.on_patch)
-        projection = _Projection(slope, sd, linear)
-        step = projection.shift(_with_priors(errors, (state.start - mean) / sd))[:, :N_NUISANCE]
+        projection = _Projection(slope, sd, linear, state.weight)
+        step = projection.shift(projection.stack(errors, (state.start - mean) / sd))[:, :N_NUISANCE]
         limit = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8])
         state.start = state.start + np.clip(step, -limit, limit)
         state.start[:, :2] = np.maximum(state.start[:, :2], 0.5)
@@ -155,17 +156,17 @@ def _linearise(problem: Problem, state: _State) -> _Projection:
         _recentre(problem, state)
     errors, slope = problem.start_sensitivity(state.x, state.start)
     mean, sd = problem.start_prior(state.on_patch)
-    projection = _Projection(slope, sd, linear)
-    left = projection.apply(_with_priors(errors, (state.start - mean) / sd))
+    projection = _Projection(slope, sd, linear, state.weight)
+    left = projection.apply(projection.stack(errors, (state.start - mean) / sd))[:, :-TAIL] / projection.root
     state.misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - TAIL, 1)
     state.scale = max(float(np.median(state.misfit)), 0.3)
-    state.memory = _memory(left[:, :-TAIL])
+    state.memory = _memory(left)
     # each window's own variance, shrunk a little towards the median of all: noise grows with speed, and
     # a window that the model cannot follow says little
     samples = problem.counts
     own = (samples * state.misfit + SHRINK * state.scale) / (samples + SHRINK)
     state.weight = 1.0 / (own * state.memory)
-    return projection
+    return _Projection(slope, sd, linear, state.weight)
 
 
 def _densest(values: Floats) -> float:
@@ -202,10 +203,10 @@ def _memory(left: Floats) -> float:
     Prediction errors of a model that is not the car are alike from sample to sample (driveline twist, say):
     counted as independent they would overrule the car sheet with false certainty.
     """
-    half = left.shape[1] // 2
-    pairs = [(left[:, a : a + half - 1], left[:, a + 1 : a + half]) for a in (0, half)]
+    third = left.shape[1] // 3
+    pairs = [(left[:, a : a + third - 1], left[:, a + 1 : a + third]) for a in (0, third, 2 * third)]
     both = np.array([((x * y).sum(axis=1), np.sqrt((x**2).sum(axis=1) * (y**2).sum(axis=1))) for x, y in pairs])
-    rho = float(np.clip(np.median(both[:, 0] / np.maximum(both[:, 1], 1e-12)), 0.0, 0.97))
+    rho = float(np.clip(np.median((both[:, 0] / np.maximum(both[:, 1], 1e-12))[both[:, 1] > 0.0]), 0.0, 0.97))
     return (1.0 + rho) / (1.0 - rho)
 
 
@@ -221,7 +222,6 @@ def _inner(problem: Problem, state: _State, projection: _Projection) -> tuple[Fl
     """Improve the vector with the nuisances' linearisation held; return it, errors and sensitivities there."""
     mean, sd = problem.start_prior(state.on_patch)
     tail = (state.start - mean) / sd
-    root = np.sqrt(state.weight)[:, None]
     kept: dict[str, Floats] = {}
     free, width = problem.free, problem.width[problem.free]
 
@@ -232,12 +232,12 @@ def _inner(problem: Problem, state: _State, projection: _Projection) -> tuple[Fl
 
     def residual(part: Floats) -> Floats:
         errors = problem.errors(whole(part)[None], state.start[None])[0]
-        left = projection.apply(_with_priors(errors, tail)) * root
+        left = projection.apply(projection.stack(errors, tail))
         return np.concatenate([left.ravel(), (part - problem.centre[free]) / width])
 
     def jacobian(part: Floats) -> Floats:
         _, slope = problem.sensitivity(whole(part), state.start)
-        left = projection.apply(_padded(slope)) * root[:, :, None]
+        left = projection.apply(projection.stack_slope(slope))
         kept["slope"] = left
         return np.concatenate([left[:, :, free].reshape(-1, free.size), np.diag(1.0 / width)])
 

@@ -99,6 +99,5 @@ def identify(
     """
     windows = build(sheet, signals, episodes)
     result = fit(sheet, windows, measured_elsewhere(signals), progress=progress)
-    plant_rng, grip_rng = rng.spawn(2)
-    plant = draw(sheet, result, plant_rng, n_draws=n_draws)
-    return Identification(plant, result, run_grip(sheet, result, grip_rng), what_moved(result, plant))
+    plant = draw(sheet, result, rng, n_draws=n_draws)
+    return Identification(plant, result, run_grip(sheet, result), what_moved(result, plant))

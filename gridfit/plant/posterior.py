@@ -24,7 +24,7 @@ from gridfit.simulate.quantities import peak_as_run
 
 POSTERIOR_DRAWS = 24
 """Draws of a fitted plant unless told otherwise."""
-MISMATCH = 1.5
+MISMATCH = 3.0
 """Factor on the fitted parameters' standard errors for faults of the model, from fits to cars of another simulator."""
 CONSIDERED_SHARE = 0.5
 """Share of the prior's width over which consider parameters are drawn once logs have been followed with them."""
@@ -144,7 +144,7 @@ def draw(sheet: CarSheet, result: FitResult, rng: np.random.Generator, *, n_draw
     )  # fmt: skip
 
 
-def run_grip(sheet: CarSheet, result: FitResult, rng: np.random.Generator, *, n_draws: int = 400) -> pd.DataFrame:
+def run_grip(sheet: CarSheet, result: FitResult) -> pd.DataFrame:
     """Peak friction of each run as it showed it, with the error that runs do not share.
 
     Parameters
@@ -153,10 +153,6 @@ def run_grip(sheet: CarSheet, result: FitResult, rng: np.random.Generator, *, n_
         The car.
     result : FitResult
         The fit.
-    rng : numpy.random.Generator
-        Source of the draws behind the intervals.
-    n_draws : int
-        Number of them.
 
     Returns
     -------
@@ -171,23 +167,18 @@ def run_grip(sheet: CarSheet, result: FitResult, rng: np.random.Generator, *, n_
     draws = np.repeat(base, own.size, axis=0)
     draws[:, INDEX["mu_peak"]] *= np.exp(own)
     level = np.log(peak_as_run(car_rows(sheet, draws)))
-    fitted, _ = _split(result)
-    spread = _spread(result, fitted)
-    place = {int(p): i for i, p in enumerate(fitted)}
-    at = np.array([place[p] for p in range(layout.runs.start, layout.runs.stop)])
-    # without the runs' own prior, which would pull each towards the mean of all
-    curvature = np.diag(result.hessian)[layout.runs] - result.width[layout.runs] ** -2
-    se = np.maximum(np.sqrt(np.diag(spread)[at]), MISMATCH / np.sqrt(np.maximum(curvature, 1e-6)))
-    pull = np.clip(1.0 - np.diag(spread)[at] / result.width[layout.runs] ** 2, 0.2, 1.0)
-    middle = np.average(own)
-    unpulled = level + (own - middle) * (1.0 / pull - 1.0)
+    # without the runs' own prior, which pulls each towards the mean of all
+    told = np.maximum(np.diag(result.hessian)[layout.runs] - result.width[layout.runs] ** -2, 1e-6)
+    kept = np.clip(told / (told + result.width[layout.runs] ** -2), 0.2, 1.0)
+    unpulled = level + (own - own.mean()) * (1.0 / kept - 1.0)
+    se = MISMATCH * told**-0.5
     sliding = np.bincount(windows.run[windows.episode >= 0], minlength=len(windows.runs))
     return pd.DataFrame(
         {
             "run": windows.runs,
             "compound": [windows.compounds[c] for c in compound_of],
             "log_mu": unpulled,
-            "se": se / pull,
+            "se": se,
             "sliding_windows": sliding,
         }
     )

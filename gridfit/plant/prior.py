@@ -87,7 +87,7 @@ def _tyre_rows(sheet: CarSheet) -> list[PriorRow]:
         PriorRow("mu_peak", mu, 0.10 if known else 0.18, "car sheet (rough), else 1.0"),
         PriorRow("slip_peak", 0.12, 0.25, "8-20 % on vehicle speed for road and circuit tyres; from memory"),
         PriorRow("tyre_c", 1.5, 0.12, "slide-to-peak ratio 0.6-0.9 on paved roads; from memory"),
-        PriorRow("tyre_e", 0.0, 0.8, "shape around the peak; from memory"),
+        PriorRow("tyre_e", 0.0, 0.6, "shape around the peak; from memory"),
         PriorRow("mu_per_mps", 0.002, 0.0025, "grip falls a little with speed; from memory"),
         PriorRow("slip_per_mps", 0.006, 0.005, "the peak moves to less slip with speed; from memory"),
         PriorRow("load_sensitivity", 0.10, 0.07, "friction falls with load; from memory"),

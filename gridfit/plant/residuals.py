@@ -27,7 +27,7 @@ CONSIDERED: tuple[str, ...] = (
 fit, their spread carried through to the others (Schmidt's consider parameters)."""
 COMPOUND_SD = 0.15
 """Prior sd of a compound's log grip and log slip at peak against the first one's."""
-RUN_SD = 0.03
+RUN_SD = 0.05
 """Prior sd of a run's log grip: day, temperature, wear."""
 WINDOW_SD = 0.03
 """Prior sd of a window's own log grip on an even surface."""
