@@ -13,6 +13,7 @@ from gridfit.recovery import Preference, preference
 from gridfit.search.result import SearchResult
 from gridfit.search.study import search
 from gridfit.simulate.parameters import Plant
+from gridfit.simulate.plantfiles import to_document
 from gridfit.simulate.scenarios import Scenarios, catalogue
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.plain import to_json
@@ -159,7 +160,7 @@ def run(request: ProposeRequest) -> JobResult:
         stand_ins=stand_ins(sheet),
         candidates=candidates(result),
     )
-    plant_json = plant.to_dict(sheet)
+    plant_json = to_document(sheet, plant)
     files = {
         **proposal_files(result, sheet),
         "plant.json": to_json(plant_json),

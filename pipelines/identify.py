@@ -1,0 +1,145 @@
+"""Logs -> plant, with what a report says of it: before and after, what moved, what is doubtful."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from gridfit.plant.fit import FitResult
+from gridfit.plant.identification import identify as identify_plant
+from gridfit.plant.posterior import Moved
+from gridfit.plant.prior import from_carsheet
+from gridfit.simulate.parameters import Plant
+from gridfit.simulate.plantfiles import to_document
+from pipelines.ingest import Ingested
+from pipelines.progress import Progress
+
+FAR_SD = 3.0
+"""A parameter further from its prior than so many of the prior's sd is named in a warning [1]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """The plant that logs gave, and what to say of it.
+
+    Parameters
+    ----------
+    plant : Plant
+        Draws of the fit.
+    plant_json, prior_json : dict
+        Documents of plant.json after and before the logs.
+    runs : DataFrame
+        Peak friction by run: run, compound, log_mu, se, sliding_windows.
+    warnings, remarks : tuple of str
+        Doubts, and what the fit rests on.
+    """
+
+    plant: Plant
+    plant_json: dict[str, Any]
+    prior_json: dict[str, Any]
+    runs: pd.DataFrame
+    warnings: tuple[str, ...]
+    remarks: tuple[str, ...]
+
+
+def identify(logs: Ingested, rng: np.random.Generator, draws: int, progress: Progress) -> Identified:
+    """Fit the plant of a car to its logs.
+
+    Parameters
+    ----------
+    logs : Ingested
+        Prepared runs and episodes.
+    rng : numpy.random.Generator
+        Source of the draws.
+    draws : int
+        Draws of the plant.
+    progress : Progress
+        Told the stage and the share done.
+
+    Returns
+    -------
+    Identified
+
+    Raises
+    ------
+    DataError
+        No stretch of the runs can be used.
+    FitError
+        The fit ran away.
+    """
+    fit_rng, prior_rng = rng.spawn(2)
+    found = identify_plant(logs.sheet, logs.signals, logs.episodes, fit_rng, n_draws=draws, progress=progress)
+    prior = from_carsheet(logs.sheet, prior_rng, n_draws=max(draws, 200))
+    return Identified(
+        found.plant,
+        to_document(logs.sheet, found.plant),
+        to_document(logs.sheet, prior),
+        found.runs,
+        _warnings(found.result, found.moved),
+        _remarks(found.result, found.moved),
+    )
+
+
+def _warnings(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
+    """Doubts about the fit."""
+    said = []
+    if not result.settled:
+        said.append(
+            f"The fit was still moving a little after {result.rounds} rounds; its intervals allow for faults of "
+            "the model, not for this."
+        )
+    far = [
+        m.name
+        for i, m in enumerate(moved)
+        if m.informed and abs(result.x[i] - result.centre[i]) > FAR_SD * result.width[i]
+    ]
+    if far:
+        said.append(
+            f"The logs moved {', '.join(far)} further than the car sheet allows: check these figures of the sheet, "
+            "and read the plant with care."
+        )
+    return tuple(said)
+
+
+def _remarks(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
+    """What the fit rests on."""
+    windows = result.windows
+    sliding = windows.episode >= 0
+    patches = 100.0 * float((result.on_patch[sliding] > 0.5).mean()) if sliding.any() else 0.0
+    informed = [m.name for m in moved if m.informed and not m.name.startswith("inertia_factor")]
+    rest = [m.name for m in moved if not m.informed and not m.name.startswith("inertia_factor")]
+    return (
+        f"Fitted to {len(windows)} windows of a quarter of a second, {int(sliding.sum())} of them in episodes, of "
+        f"which {patches:.0f} % were read as patches or kerbs and not as the tyre.",
+        f"The logs decided: {', '.join(informed)}.",
+        f"Still resting on the car sheet and on what is usual: {', '.join(rest)}.",
+    )
+
+
+def run_table(logs: Ingested, identified: Identified) -> pd.DataFrame:
+    """Return one row per run for the comparison of compounds.
+
+    Parameters
+    ----------
+    logs : Ingested
+    identified : Identified
+
+    Returns
+    -------
+    DataFrame
+        run, compound, log_mu, se, sliding_windows, episodes, mean_gear, track_temp_c, day, track; runs without a
+        sliding window are left out, since they say nothing of peak friction.
+    """
+    notes = {s.name: s.run.note for s in logs.signals}
+    table = identified.runs[identified.runs["sliding_windows"] > 0].reset_index(drop=True)
+    by_run = logs.episodes.groupby("run")["gear"]
+    counts, gears = by_run.size(), by_run.mean()
+    temperatures = [notes[name].track_temp_c for name in table["run"]]
+    return table.assign(
+        episodes=[int(counts.get(name, 0)) for name in table["run"]],
+        mean_gear=[float(gears.get(name, np.nan)) for name in table["run"]],
+        track_temp_c=np.array([np.nan if t is None else float(t) for t in temperatures]),
+        day=[str(notes[name].date) for name in table["run"]],
+        track=[notes[name].track for name in table["run"]],
+    )
