@@ -16,6 +16,13 @@ from gridfit.search.support import ENOUGH_EPISODES, Support
 FloatArray = NDArray[np.float64]
 
 
+AGREE = 0.75
+"""Share of the plant's draws that must say that a change without enough episodes helps [1]."""
+
+GIVE_BACK = 0.03
+"""Share of the gain over the grids in force that taking changes back may cost [1]."""
+
+
 @dataclass(frozen=True, slots=True)
 class CellNote:
     """One cell that changed, or that was kept on purpose.
@@ -56,18 +63,19 @@ class CellNote:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A cell that differs from the grids in force, with what taking it back would cost."""
+    """A cell that differs from the grids in force, with what taking it back would cost, draw by draw."""
 
     gear: int | None
     index: int
     episodes: int
     time_s: float
     gain: Estimate
+    agree: float
 
     @property
     def supported(self) -> bool:
-        """Whether enough episodes passed through, or nine in ten draws say that the change helps."""
-        return self.episodes >= ENOUGH_EPISODES or self.gain.lo > 0.0
+        """Whether enough episodes passed through, or most draws of the plant say that the change helps."""
+        return self.episodes >= ENOUGH_EPISODES or self.agree >= AGREE
 
 
 def fill_untested(pair: GridPair, gears: Sequence[int]) -> GridPair:
@@ -104,12 +112,13 @@ def _reverted(after: FloatArray, before: FloatArray, index: int, sign: float) ->
     return np.asarray(sign * moved, dtype=np.float64)
 
 
-def _gains(bench: Bench, at: Incumbent, pairs: list[GridPair], gear: int | None) -> list[Estimate]:
+def _gains(bench: Bench, at: Incumbent, pairs: list[GridPair], gear: int | None) -> FloatArray:
+    """Return what taking each change back would add to the cost, draw by draw, float64[C, D]."""
     if not pairs:
-        return []
+        return np.empty((0, 1))
     played, _ = bench.costs(pairs, gear, at)
     rise = bench.judge.cost_draws(played) - bench.judge.cost_draws(at.played)
-    return [Estimate.from_draws(row) for row in rise]
+    return np.asarray(rise, dtype=np.float64)
 
 
 def changes(
@@ -136,12 +145,13 @@ def changes(
                 pairs.append(with_row(at.pair, gear, back))
         for i, gain in zip(cells, _gains(bench, at, pairs, gear), strict=True):
             episodes, time_s = (0, 0.0) if counts is None else (int(counts[0][i]), float(counts[1][i]))
-            found.append(Change(gear, int(i), episodes, time_s, gain))
+            agree = float(np.mean(gain > 0.0))
+            found.append(Change(gear, int(i), episodes, time_s, Estimate.from_draws(gain), agree))
     return found
 
 
 def hold(pair: GridPair, before: GridPair, held: Sequence[Change]) -> GridPair:
-    """Return the pair with these cells back at `before`, as near as a rising row allows."""
+    """Return the pair with these cells back at `before`, as near as the order of rows and target allows."""
     target = pair.target.slip_pct.copy()
     rows = {int(gear): pair.cut.row(int(gear)).copy() for gear in pair.cut.gear}
     for change in held:
@@ -149,6 +159,8 @@ def hold(pair: GridPair, before: GridPair, held: Sequence[Change]) -> GridPair:
             target[change.index] = before.target.slip_pct[change.index]
         else:
             rows[change.gear][change.index] = before.cut.row(change.gear)[change.index]
+    if np.all(np.diff(pair.target.slip_pct) <= 0.0):
+        target = np.minimum.accumulate(target)
     cut = np.maximum.accumulate(np.array(list(rows.values())), axis=1)
     return GridPair(
         TargetGrid(pair.target.speed_kmh, target),
@@ -157,8 +169,12 @@ def hold(pair: GridPair, before: GridPair, held: Sequence[Change]) -> GridPair:
     )
 
 
+def _silent(gain: Estimate) -> bool:
+    return max(abs(gain.lo), abs(gain.hi)) < 5e-4
+
+
 def _rise(gain: Estimate) -> str:
-    if max(abs(gain.lo), abs(gain.hi)) < 5e-4:
+    if _silent(gain):
         return "by itself it changes nothing; it keeps the curve in order"
     return (
         f"taking it back alone would change the cost by {gain.mean:+.3f} ({gain.lo:+.3f} to {gain.hi:+.3f})"
@@ -168,6 +184,8 @@ def _rise(gain: Estimate) -> str:
 def _reason(change: Change, basis: str, logs: bool) -> str:
     count = f"{change.episodes} episode{'' if change.episodes == 1 else 's'} passed here"
     seen = count if change.episodes else "no episode passed here"
+    if basis == "held" and _silent(change.gain):
+        return f"{seen}, and a change shows in no scenario: kept as it was"
     if basis == "held":
         return f"{seen}, and the plants that fit disagree on whether a change helps: kept as it was"
     if basis == "data":
@@ -206,13 +224,30 @@ def copied_notes(pair: GridPair, before: GridPair, gears: Sequence[int]) -> list
     return notes
 
 
+def _take_back(
+    bench: Bench, at: Incumbent, before: GridPair, held: list[Change]
+) -> tuple[Incumbent, list[Change]]:
+    """Take back as many of the changes, from the first on, as cost next to nothing of the gain."""
+    if not held:
+        return at, held
+    pairs = [hold(at.pair, before, held[: n + 1]) for n in range(len(held))]
+    played, cost = bench.costs(pairs, None, at)
+    gain = max(0.0, bench.stand(before).cost - at.cost)
+    fine = np.flatnonzero(cost <= at.cost + GIVE_BACK * gain)
+    if fine.size == 0:
+        return at, []
+    n = int(fine[-1])
+    return Incumbent(pairs[n], played.one(n), float(cost[n])), held[: n + 1]
+
+
 def settle(
     bench: Bench, at: Incumbent, start: GridPair, support: Support | None, gears: Sequence[int]
 ) -> tuple[Incumbent, tuple[CellNote, ...]]:
     """Take back what nothing supports, and say of every changed cell what it rests on.
 
-    A cell without enough episodes keeps its change only if nine in ten draws of the plant say that the
-    change helps. Without logs (`support` None) everything rests on the prior and stays.
+    A cell without enough episodes keeps its change only if most draws of the plant say that the change
+    helps. The others go back, those that gain least first, as long as that costs next to nothing of the
+    gain. Without logs (`support` None) everything rests on the prior and stays.
 
     Parameters
     ----------
@@ -230,18 +265,14 @@ def settle(
     Returns
     -------
     Incumbent
-        The pair to propose, never dearer than the start because of what was taken back.
+        The pair to propose.
     tuple of CellNote
     """
     before = on_axes(start, at.pair)
     found = changes(bench, at, before, support, gears)
     held = [] if support is None else [change for change in found if not change.supported]
-    if held:
-        back = bench.stand(hold(at.pair, before, held))
-        if back.cost <= bench.stand(before).cost:
-            at = back
-        else:
-            held = []
+    held.sort(key=lambda change: change.gain.mean)
+    at, held = _take_back(bench, at, before, held)
     notes = []
     for change in found:
         data = support is not None and change.episodes >= ENOUGH_EPISODES

@@ -137,7 +137,7 @@ def solve(
         "generic": fill_untested(step.pair(generic(axes, step.cut_max_pct)), gears),
         "common practice": on_axes(task.common, axes),
     }
-    course = task.course(budget, support, shaped["start"], seed, progress)
+    course = task.course(budget, support, list(shaped.values()), seed, progress)
     stages = course.run(best_mixture(course.bench(budget.search_draws), list(shaped.values()), gears))
     progress("polish", 0.9)
     final = course.verdict()

@@ -14,13 +14,13 @@ ENOUGH_EPISODES = 3
 """A cell that at least this many episodes passed through is supported by data."""
 
 PULL = 0.02
-"""Cost, as a share of the start's, of moving every unsupported cell by a whole `SPREAD` [1]."""
+"""Cost of moving every unsupported cell as far as can be, as a share of a good pair's cost [1]."""
 
 CUT_SPREAD_PCT = 30.0
-"""Change of a cut cell that counts as large [percentage points]."""
+"""Change of a cut cell that has half the full pull [percentage points]."""
 
 TARGET_SPREAD_LOG = 0.7
-"""Change of a target cell that counts as large: a factor of two, as a logarithm [1]."""
+"""Change of a target cell that has half the full pull: a factor of two, as a logarithm [1]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +88,15 @@ def doubt(episodes: NDArray[np.int64]) -> FloatArray:
     return np.asarray(1.0 / (1.0 + episodes / ENOUGH_EPISODES), dtype=np.float64)
 
 
-def pull(pair: GridPair, support: Support | None, cost_start: float) -> float:
+def level_off(move: FloatArray) -> FloatArray:
+    """Quadratic for small moves, a half at 1, towards 1 for large ones."""
+    return np.asarray(move**2 / (1.0 + move**2), dtype=np.float64)
+
+
+def pull(pair: GridPair, support: Support | None, scale: float) -> float:
     """Cost added to a pair for leaving the grids in force where no data stand behind it.
+
+    The pull of a cell levels off, so that grids in force that are far from good do not hold the search.
 
     Parameters
     ----------
@@ -97,14 +104,14 @@ def pull(pair: GridPair, support: Support | None, cost_start: float) -> float:
         A candidate on the axes of `support.pair`.
     support : Support or None
         None (no logs) adds nothing.
-    cost_start : float
-        Cost of the grids in force, the scale of the pull.
+    scale : float
+        Cost of a good pair.
     """
     if support is None:
         return 0.0
     cut_move = (pair.cut.cut_pct - support.pair.cut.cut_pct) / CUT_SPREAD_PCT
     ratio = np.maximum(pair.target.slip_pct, 0.1) / np.maximum(support.pair.target.slip_pct, 0.1)
     target_move = np.log(ratio) / TARGET_SPREAD_LOG
-    cut_term = float(np.mean(doubt(support.cut_episodes) * cut_move**2))
-    target_term = float(np.mean(doubt(support.target_episodes) * target_move**2))
-    return PULL * cost_start * 0.5 * (cut_term + target_term)
+    cut_term = float(np.mean(doubt(support.cut_episodes) * level_off(cut_move)))
+    target_term = float(np.mean(doubt(support.target_episodes) * level_off(target_move)))
+    return PULL * scale * 0.5 * (cut_term + target_term)

@@ -1,5 +1,6 @@
 """What a search is about: the judge, the axes of the proposal, and where it starts."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from gridfit.grids import GridPair
@@ -57,13 +58,19 @@ class Task:
         return [*(row_block(gear, rows) for gear in self.gears), target_block(target)]
 
     def course(
-        self, budget: Budget, support: Support | None, start: GridPair, seed: int, progress: Progress
+        self,
+        budget: Budget,
+        support: Support | None,
+        known: Sequence[GridPair],
+        seed: int,
+        progress: Progress,
     ) -> Course:
-        """Set a search up; `start` is the grids in force on the task's axes, the scale of the pull."""
+        """Set a search up; the cheapest of the `known` pairs, on the task's axes, scales the pull."""
         bare = Course(
             self.judge, self.blocks(), budget, self.n_draws, self.n_standard, lambda pair: 0.0, seed, progress
         )
         if support is None:
             return bare
-        scale = bare.bench(budget.search_draws).stand(start).cost
+        bench = bare.bench(budget.search_draws)
+        scale = min(bench.stand(pair).cost for pair in known)
         return replace(bare, pull=lambda pair: pull(pair, support, scale))

@@ -13,7 +13,7 @@ from gridfit.recovery import PARTS
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
 from gridfit.search.objective import deal
-from gridfit.search.settle import settle
+from gridfit.search.settle import GIVE_BACK, settle
 from gridfit.search.support import ENOUGH_EPISODES, Support, doubt, pull
 from gridfit.signals.note import RunNote
 from gridfit.signals.prepared import Signals
@@ -168,7 +168,7 @@ def test_a_change_without_evidence_that_the_draws_agree_on_stays_and_says_so():
 def test_a_change_without_evidence_that_the_draws_quarrel_over_is_taken_back():
     best = reachable_best()
     start = pair_of(best.target.slip_pct, best.cut.cut_pct * 0.9)
-    torn = Bowl(best, scale=np.array([1.0, -0.9, 1.0, -0.9, 1.0, -0.9]))
+    torn = Bowl(best, scale=np.array([0.3, -1.0, 0.3, -1.0, 0.3, -1.0]))
     at, notes = settled(0, torn, start, best)
     assert np.array_equal(at.pair.cut.cut_pct[:3], start.cut.cut_pct[:3])
     assert {note.basis for note in notes} == {"held"}
@@ -183,6 +183,19 @@ def test_the_same_change_with_evidence_stays():
     assert at.pair == best
     assert {note.basis for note in notes} == {"data"}
     assert all(f"{ENOUGH_EPISODES} episodes passed here" in note.reason for note in notes)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_is_taken_back_costs_next_to_nothing_of_the_gain(seed):
+    rng = np.random.default_rng(seed)
+    best = reachable_best()
+    start = pair_of(best.target.slip_pct * 1.3, best.cut.cut_pct * 0.7)
+    bowl = Bowl(best, scale=rng.normal(0.4, 0.8, DRAWS))
+    bench = Bench(judge_of(bowl), deal(GEAR_OF, DRAWS), lambda pair: 0.0, Ledger())
+    before, proposed = bench.stand(start).cost, bench.stand(best).cost
+    at, _ = settled(0, bowl, start, best)
+    assert at.cost <= proposed + GIVE_BACK * max(0.0, before - proposed) + 1e-12
+    assert at.pair.is_monotone
 
 
 def scenarios_of(gears, kinds, speeds_kmh):
