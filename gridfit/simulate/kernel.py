@@ -280,10 +280,14 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         pulse = s[_IMP + i] * x * (1.0 - x)
         rest = roll + drag * vh * vh
         a = (fx - rest) / mass
-        twist = s[_X + i] - s[_W + i] + 0.5 * dt * (s[_XD + i] - s[_WD + i])
+        # the damper by the midpoint rule, solved for the twist rate: stable for any damping
+        pull = drive * s[_TQ + i] * (1.0 - eta * s[_E + i]) + pulse
+        by_wheel, by_engine = 1.0 / s[_MW + i], 1.0 / s[_ME + i]
+        apart = (pull - s[_S + i]) * by_engine - (s[_S + i] - fx) * by_wheel
+        twist = (s[_X + i] - s[_W + i] + 0.5 * dt * apart) / (1.0 + 0.5 * dt * damp * (by_wheel + by_engine))
         shaft = s[_S + i] + damp * twist
-        wd = (shaft - fx) / s[_MW + i]
-        xd = (drive * s[_TQ + i] * (1.0 - eta * s[_E + i]) + pulse - shaft) / s[_ME + i]
+        wd = (shaft - fx) * by_wheel
+        xd = (pull - shaft) * by_engine
         s[_X + i] += dt * xd
         s[_XD + i] = xd
         v_old = s[_V + i]
