@@ -44,8 +44,20 @@ def main():
         run(*pip, "--quiet", "--constraint", constraints(folder), wheel)
         run(scripts / "gridfit", "--version", cwd=folder)
         run(scripts / "gridfit", "--help", cwd=folder)
-        car, runs = ROOT / "datasets" / "demo" / "car.toml", ROOT / "datasets" / "demo" / "soft" / "soft1.parquet"
-        run(scripts / "gridfit", "inspect", car, runs, "--out", folder / "checked", "--no-tracking", cwd=folder)
+        car, runs = (
+            ROOT / "datasets" / "demo" / "car.toml",
+            ROOT / "datasets" / "demo" / "soft" / "soft1.parquet",
+        )
+        run(
+            scripts / "gridfit",
+            "inspect",
+            car,
+            runs,
+            "--out",
+            folder / "checked",
+            "--no-tracking",
+            cwd=folder,
+        )
         wanted = {"summary.json", "report.html", "episodes.csv", "findings.csv", "calibration.json"}
         missing = wanted - {path.name for path in (folder / "checked").iterdir()}
         if missing:

@@ -115,7 +115,9 @@ def test(options):
 def main(arguments):
     """Do what is asked and return the exit code."""
     if sys.version_info < OLDEST:
-        say("Python %s is too old: 3.11 or newer is needed. Try python3.11 or newer." % sys.version.split()[0])
+        say(
+            "Python %s is too old: 3.11 or newer is needed. Try python3.11 or newer." % sys.version.split()[0]
+        )
         return 2
     tasks = {"demo": demo, "test": test, "setup": lambda options: 0}
     if not arguments or arguments[0] not in tasks:

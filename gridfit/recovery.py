@@ -171,3 +171,43 @@ def pair_cost(
     mean = cost.mean(axis=axis)
     result: NDArray[np.float64] = mean + tail * (upper - mean)
     return result
+
+
+def recovery_by_crossings(
+    time: NDArray[np.float64], smooth: NDArray[np.float64], short: bool, length: float, window: float
+) -> tuple[float, float]:
+    """Read recovery time and re-slips off a finely sampled error.
+
+    Parameters
+    ----------
+    time, smooth : float64[S]
+        Time from the disturbance [s] and smoothed slip error [percentage points].
+    short : bool
+        Whether the window was cut short because the driver would shift.
+    length, window : float
+        Length of this window and of a whole one [s].
+
+    Returns
+    -------
+    float
+        Recovery time [s]; 0 if the error never left the band, `window` if it never came back for good.
+    float
+        Re-slips [1].
+    """
+    above = smooth > BAND_PCT
+    change = np.flatnonzero(above[1:] != above[:-1])
+    ups: list[float] = []
+    downs: list[float] = []
+    if above[0]:
+        ups.append(float(time[0]))
+    for i in change:
+        at = time[i] + (BAND_PCT - smooth[i]) / (smooth[i + 1] - smooth[i]) * (time[i + 1] - time[i])
+        (ups if above[i + 1] else downs).append(float(at))
+    if not ups:
+        return 0.0, 0.0
+    again = sum(1.0 for n, up in enumerate(ups[1:]) if up - downs[n] >= RESLIP_AFTER_S)
+    for n, down in enumerate(downs):
+        until = ups[n + 1] if n + 1 < len(ups) else length
+        if until - down >= (SETTLE_SHORT_S if short and n + 1 == len(ups) else SETTLE_S):
+            return down - ups[0], again
+    return window, again

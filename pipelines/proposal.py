@@ -31,7 +31,7 @@ BUDGETS: dict[str, Budget] = {
 }
 """How much a search may try, by the name that --budget takes."""
 
-DRAWS = 64
+DRAWS = 128
 """Draws of the plant unless --draws says otherwise."""
 
 CELL_COLUMNS = (

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from gridfit.simulate.plantfiles import read_plant
 
 from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.grids import GridPair, common_practice, read_grids
 from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import preference
 from gridfit.simulate.parameters import Plant
+from gridfit.simulate.plantfiles import read_plant
 from gridfit.simulate.scenarios import catalogue
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.ingest import Ingested, Source, ingest

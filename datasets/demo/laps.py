@@ -21,7 +21,19 @@ SHIFT_S, CLUTCH_S = 0.12, 0.05
     L_SPEED, L_GEAR, L_LATERAL, L_HOLD, L_U0, L_U1, L_RAMP, L_FADE, L_EXIT, L_COAST, L_PATCH, L_LENGTH, L_GRIP,
     L_LOAD, N_LEG,
 ) = range(15)  # fmt: skip
-LOG_COLUMNS = ("w", "v", "rpm", "throttle", "brake", "gear", "lateral", "longitudinal", "cut", "target", "kerb")
+LOG_COLUMNS = (
+    "w",
+    "v",
+    "rpm",
+    "throttle",
+    "brake",
+    "gear",
+    "lateral",
+    "longitudinal",
+    "cut",
+    "target",
+    "kerb",
+)
 
 
 @njit(cache=True)
@@ -151,7 +163,13 @@ def drive(car, gears, friction, torque, rpm_step, legs, drift, target, cut_error
                 r = kappa / (car[k.C_KP] * (1.0 - car[k.C_SKP] * (v - 15.0)))
                 rho = sqrt(r * r + ry * ry) * (k.TABLE - 1) / k.TABLE_MAX
                 fz = max(car[k.C_FZ0] + car[k.C_CZ] * z, 0.05 * car[k.C_FZ0]) * load
-                fx = peak * (1.0 - car[k.C_SLOAD] * (fz / car[k.C_FZ0] - 1.0)) * look_up(friction, rho) * r * fz
+                fx = (
+                    peak
+                    * (1.0 - car[k.C_SLOAD] * (fz / car[k.C_FZ0] - 1.0))
+                    * look_up(friction, rho)
+                    * r
+                    * fz
+                )
                 row_g = gears[gear - 1]
                 passed, pulse = 1.0, 0.0
                 if shifting > 0.0:

@@ -87,7 +87,9 @@ def milder_pair(sheet: CarSheet) -> GridPair:
     speed = np.array(sheet.controller.speed_breakpoints)
     target = TargetGrid(speed, np.round(2.0 * np.clip(800.0 / speed, 5.0, 25.0)) / 2.0)
     error = np.array([0.0, 2.0, 5.0, 10.0, 20.0, 40.0])
-    rows = [np.round(scale * np.array([4.0, 10.0, 18.0, 26.0, 36.0, 50.0])) for scale in (1.2, 1.0, 0.8, 0.7, 0.6)]
+    rows = [
+        np.round(scale * np.array([4.0, 10.0, 18.0, 26.0, 36.0, 50.0])) for scale in (1.2, 1.0, 0.8, 0.7, 0.6)
+    ]
     return GridPair(target, CutGrid(error, np.arange(1.0, 6.0), np.array(rows)), {})
 
 
@@ -104,11 +106,17 @@ def log_table(path: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
         turns = np.cumsum(columns[base]) * laps.TICK_S / WHEEL_M
         ripple = 1.0 + 0.002 * np.sin(2.0 * np.pi * (turns + rng.random()))
         seen = pd.Series(speed * ripple).ewm(alpha=lag, adjust=False).mean().to_numpy()
-        seen = seen + rng.normal(0.0, 0.0006, samples) * seen + columns["kerb"] * rng.normal(0.0, 0.8, samples)
+        seen = (
+            seen + rng.normal(0.0, 0.0006, samples) * seen + columns["kerb"] * rng.normal(0.0, 0.8, samples)
+        )
         table[f"ws_{name}"] = np.round(np.maximum(seen, 0.0), 1)
     table["rpm"] = np.round(columns["rpm"] + rng.normal(0.0, 4.0, samples))
-    table["throttle"] = np.round(np.clip(100.0 * columns["throttle"] + rng.normal(0.0, 0.1, samples), 0.0, 100.0), 1)
-    table["brake"] = np.round(np.where(columns["brake"] > 0.0, columns["brake"] + rng.normal(0.0, 1.0, samples), 0.0), 1)
+    table["throttle"] = np.round(
+        np.clip(100.0 * columns["throttle"] + rng.normal(0.0, 0.1, samples), 0.0, 100.0), 1
+    )
+    table["brake"] = np.round(
+        np.where(columns["brake"] > 0.0, columns["brake"] + rng.normal(0.0, 1.0, samples), 0.0), 1
+    )
     table["gear"] = columns["gear"]
     table["lat_acc"] = np.round(columns["lateral"] / 9.80665 + rng.normal(0.0, 0.012, samples), 3)
     table["long_acc"] = np.round(columns["longitudinal"] / 9.80665 + rng.normal(0.0, 0.012, samples), 3)
@@ -156,7 +164,12 @@ def main() -> None:
     rows = pack(sheet, np.array([[TRUE[name] for name in NAMES]]))
     control = sheet.controller
     settings = np.array(
-        [control.min_speed_kmh, control.throttle_gate_pct / 100.0, sheet.engine.limit_rpm, sheet.engine.idle_rpm]
+        [
+            control.min_speed_kmh,
+            control.throttle_gate_pct / 100.0,
+            sheet.engine.limit_rpm,
+            sheet.engine.idle_rpm,
+        ]
     )
     for seed, (compound, grip) in zip(np.random.SeedSequence(SEED).spawn(2), COMPOUNDS.items(), strict=True):
         folder = HERE / compound

@@ -13,8 +13,10 @@ from scipy.optimize import least_squares
 
 from gridfit.carsheet import CarSheet
 from gridfit.errors import FitError
-from gridfit.plant.residuals import LINEAR_SD, N_LINEAR, N_NUISANCE, Layout, Problem, patch_probability
+from gridfit.plant.projection import TAIL, Projection, densest, memory_of, unpulled
+from gridfit.plant.residuals import Layout, Problem, patch_probability
 from gridfit.plant.windows import Windows
+from gridfit.simulate.openloop import N_NUISANCE as N_START
 from gridfit.simulate.parameters import INDEX, Floats
 
 OUTER = 10
@@ -25,8 +27,6 @@ MOST_PATCHES = 0.55
 """Share of sliding windows on patches above which the grip of even ground is found anew [1]."""
 SHRINK = 20.0
 """Samples' worth of the median variance in each window's own [1]."""
-TAIL = N_NUISANCE + N_LINEAR
-"""Rows that the nuisances' priors add to each window's errors."""
 SETTLED = 0.03
 """The fit has settled when no parameter moves by more than this share of its prior sd [1]."""
 
@@ -87,44 +87,6 @@ class FitResult:
     settled: bool
 
 
-class _Projection:
-    """Removes from each window's errors what its nuisances explain."""
-
-    def __init__(self, sensitivity: Floats, prior_sd: Floats, linear: Floats, weight: Floats) -> None:
-        w, n, _ = sensitivity.shape
-        self.root = np.sqrt(weight)[:, None]
-        sd = np.concatenate([prior_sd, np.tile(LINEAR_SD, (w, 1))], axis=1)
-        stacked = np.zeros((w, n + TAIL, TAIL))
-        stacked[:, :n] = np.concatenate([sensitivity, linear], axis=2) * self.root[:, :, None]
-        stacked[:, n:] = np.eye(TAIL) / sd[:, None, :]
-        self.stacked = stacked
-        self.covariance = np.linalg.inv(stacked.transpose(0, 2, 1) @ stacked)
-
-    def shift(self, errors: Floats) -> Floats:
-        """Best change of the nuisances for errors[W, n + 11]: float64[W, 11]."""
-        slope = np.einsum("wnk,wn->wk", self.stacked, errors)
-        return -np.einsum("wkl,wl->wk", self.covariance, slope)
-
-    def stack(self, errors: Floats, start: Floats) -> Floats:
-        """Weigh errors[W, n] and append the nuisances' distance from their priors: float64[W, n + 11].
-
-        Only the data are weighed: a window that the model cannot follow must not free its nuisances as well.
-        """
-        linear = np.zeros((errors.shape[0], N_LINEAR))
-        return np.concatenate([errors * self.root, start, linear], axis=1)
-
-    def stack_slope(self, slope: Floats) -> Floats:
-        """Weigh sensitivities[W, n, X], to which the priors' rows add nothing: float64[W, n + 11, X]."""
-        return np.concatenate([slope * self.root[:, :, None], np.zeros((slope.shape[0], TAIL, slope.shape[2]))], axis=1)
-
-    def apply(self, errors: Floats) -> Floats:
-        """Errors [W, n + 11] or sensitivities [W, n + 11, X] without what the nuisances explain."""
-        flat = errors if errors.ndim == 3 else errors[:, :, None]
-        inner = self.covariance @ (self.stacked.transpose(0, 2, 1) @ flat)
-        left: Floats = flat - self.stacked @ inner
-        return left if errors.ndim == 3 else left[:, :, 0]
-
-
 @dataclass(slots=True)
 class _State:
     """What the outer loop carries from round to round."""
@@ -138,48 +100,37 @@ class _State:
     memory: float = 1.0
 
 
-def _linearise(problem: Problem, state: _State) -> _Projection:
+def _linearise(problem: Problem, state: _State) -> Projection:
     """Linearise the nuisances at the state; update them, the patch probabilities and the weights."""
     linear = problem.linear()
     for _ in range(2):
         errors, slope = problem.start_sensitivity(state.x, state.start)
         mean, sd = problem.start_prior(state.on_patch)
-        projection = _Projection(slope, sd, linear, state.weight)
-        step = projection.shift(projection.stack(errors, (state.start - mean) / sd))[:, :N_NUISANCE]
+        projection = Projection(slope, sd, linear, state.weight)
+        step = projection.shift(projection.stack(errors, (state.start - mean) / sd))[:, :N_START]
         limit = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8])
         state.start = state.start + np.clip(step, -limit, limit)
         state.start[:, :2] = np.maximum(state.start[:, :2], 0.5)
         state.start[:, 3] = np.clip(state.start[:, 3], -1.2, 0.4)
         data_only = np.maximum(1.0 / projection.covariance[:, 3, 3] - 1.0 / sd[:, 3] ** 2, 1e-6)
-        state.on_patch = patch_probability(_unpulled(state.start[:, 3], mean[:, 3], sd[:, 3], data_only), data_only**-0.5)
+        state.on_patch = patch_probability(
+            unpulled(state.start[:, 3], mean[:, 3], sd[:, 3], data_only), data_only**-0.5
+        )
         state.on_patch[problem.rolling] = 0.0
         _recentre(problem, state)
     errors, slope = problem.start_sensitivity(state.x, state.start)
     mean, sd = problem.start_prior(state.on_patch)
-    projection = _Projection(slope, sd, linear, state.weight)
+    projection = Projection(slope, sd, linear, state.weight)
     left = projection.apply(projection.stack(errors, (state.start - mean) / sd))[:, :-TAIL] / projection.root
     state.misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - TAIL, 1)
     state.scale = max(float(np.median(state.misfit)), 0.3)
-    state.memory = _memory(left)
+    state.memory = memory_of(left)
     # each window's own variance, shrunk a little towards the median of all: noise grows with speed, and
     # a window that the model cannot follow says little
     samples = problem.counts
     own = (samples * state.misfit + SHRINK * state.scale) / (samples + SHRINK)
     state.weight = 1.0 / (own * state.memory)
-    return _Projection(slope, sd, linear, state.weight)
-
-
-def _densest(values: Floats) -> float:
-    """Half-sample mode: middle of the densest half, of that its densest half, and so on.
-
-    Source: Robertson and Cryer, J. Amer. Statist. Assoc. 69, 1974, 1012-1016 (from memory).
-    """
-    x = np.sort(values)
-    while x.size > 2:
-        half = -(-x.size // 2)
-        first = int(np.argmin(x[half - 1 :] - x[: x.size - half + 1]))
-        x = x[first : first + half]
-    return float(x.mean())
+    return Projection(slope, sd, linear, state.weight)
 
 
 def _recentre(problem: Problem, state: _State) -> None:
@@ -191,34 +142,13 @@ def _recentre(problem: Problem, state: _State) -> None:
     sliding = ~problem.rolling
     if sliding.sum() < 5 or state.on_patch[sliding].mean() < MOST_PATCHES:
         return
-    shift = _densest(state.start[sliding, 3])
+    shift = densest(state.start[sliding, 3])
     state.x[INDEX["mu_peak"]] += shift
     state.start[sliding, 3] -= shift
     state.on_patch[sliding] = 0.1
 
 
-def _memory(left: Floats) -> float:
-    """Samples that count as one, from the errors' correlation with the next sample [1].
-
-    Prediction errors of a model that is not the car are alike from sample to sample (driveline twist, say):
-    counted as independent they would overrule the car sheet with false certainty.
-    """
-    third = left.shape[1] // 3
-    pairs = [(left[:, a : a + third - 1], left[:, a + 1 : a + third]) for a in (0, third, 2 * third)]
-    both = np.array([((x * y).sum(axis=1), np.sqrt((x**2).sum(axis=1) * (y**2).sum(axis=1))) for x, y in pairs])
-    rho = float(np.clip(np.median((both[:, 0] / np.maximum(both[:, 1], 1e-12))[both[:, 1] > 0.0]), 0.0, 0.97))
-    return (1.0 + rho) / (1.0 - rho)
-
-
-def _unpulled(value: Floats, prior_mean: Floats, prior_sd: Floats, data_precision: Floats) -> Floats:
-    """What the data alone said of a nuisance whose posterior value was pulled towards its prior."""
-    prior_precision = prior_sd**-2
-    alone = (value * (data_precision + prior_precision) - prior_mean * prior_precision) / data_precision
-    result: Floats = np.clip(alone, -1.5, 1.0)
-    return result
-
-
-def _inner(problem: Problem, state: _State, projection: _Projection) -> tuple[Floats, Floats, Floats]:
+def _inner(problem: Problem, state: _State, projection: Projection) -> tuple[Floats, Floats, Floats]:
     """Improve the vector with the nuisances' linearisation held; return it, errors and sensitivities there."""
     mean, sd = problem.start_prior(state.on_patch)
     tail = (state.start - mean) / sd
@@ -297,7 +227,7 @@ def fit(
     n = len(windows)
     state = _State(problem.centre.copy(), problem.begin(), np.full(n, 0.1), np.ones(n), np.ones(n), 1.0)
     settled, used = False, 0
-    for used in range(1, OUTER + 1):  # noqa: B007 - the number of rounds is reported
+    for used in range(1, OUTER + 1):
         projection = _linearise(problem, state)
         x, left, slope = _inner(problem, state, projection)
         moved = float(np.max(np.abs(x - state.x) / problem.width))

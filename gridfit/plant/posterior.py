@@ -85,7 +85,8 @@ def _vectors(result: FitResult, rng: np.random.Generator, n_draws: int) -> Float
     step[:, fitted] = own + np.clip(outside @ along.T, -limit, limit)
     # no draw further from the fit than three prior widths
     step = np.clip(step, -3.0 * result.width, 3.0 * result.width)
-    return result.x + np.concatenate([step, -step])[:n_draws]
+    vectors: Floats = result.x + np.concatenate([step, -step])[:n_draws]
+    return vectors
 
 
 def _grip(result: FitResult, x: Floats) -> Floats:
@@ -94,9 +95,9 @@ def _grip(result: FitResult, x: Floats) -> Floats:
     by_compound = layout.compound_values(x, layout.grip)
     runs = x[:, layout.runs]
     compound_of = run_compounds(result)
-    return by_compound + np.stack(
-        [runs[:, compound_of == c].mean(axis=1) for c in range(len(windows.compounds))], axis=1
-    )
+    own = np.stack([runs[:, compound_of == c].mean(axis=1) for c in range(len(windows.compounds))], axis=1)
+    grip: Floats = by_compound + own
+    return grip
 
 
 def run_compounds(result: FitResult) -> NDArray[np.int64]:
@@ -114,7 +115,9 @@ def _episodes_by_gear(result: FitResult, n_gears: int) -> tuple[int, ...]:
     return tuple(sum(1 for g, _ in pairs if g == gear) for gear in range(1, n_gears + 1))
 
 
-def draw(sheet: CarSheet, result: FitResult, rng: np.random.Generator, *, n_draws: int = POSTERIOR_DRAWS) -> Plant:
+def draw(
+    sheet: CarSheet, result: FitResult, rng: np.random.Generator, *, n_draws: int = POSTERIOR_DRAWS
+) -> Plant:
     """Draw plants from what the fit knows.
 
     Parameters

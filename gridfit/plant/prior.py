@@ -38,7 +38,9 @@ class PriorRow:
     source: str
 
 
-def _pooled(name: str, told: float, told_width: float, usual: float, usual_width: float, source: str) -> PriorRow:
+def _pooled(
+    name: str, told: float, told_width: float, usual: float, usual_width: float, source: str
+) -> PriorRow:
     """Weigh what the sheet says against what is usual, by their precisions on the log scale."""
     a, b = told_width**-2, usual_width**-2
     centre = float(np.exp((a * np.log(told) + b * np.log(usual)) / (a + b)))
@@ -57,7 +59,9 @@ def _engine_rows(sheet: CarSheet) -> list[PriorRow]:
     told = "gearbox.efficiency" not in sheet.stood_in
     return [
         PriorRow("torque_scale", 1.0, 0.03, "car sheet; owners' torque curves are within 3 %"),
-        PriorRow("efficiency", sheet.gearbox.efficiency, 0.02 if told else 0.03, "car sheet or 0.92; from memory"),
+        PriorRow(
+            "efficiency", sheet.gearbox.efficiency, 0.02 if told else 0.03, "car sheet or 0.92; from memory"
+        ),
         inertia,
         PriorRow("throttle_shape", 1.6, 0.30, "torque rises faster than throttle, 1 to 2.5; from memory"),
         PriorRow("intake_lag_s", 0.07, 0.35, "manifold filling, 0.04-0.12 s; from memory"),
@@ -110,11 +114,20 @@ def _body_rows(sheet: CarSheet) -> list[PriorRow]:
         PriorRow("load_lag_s", 0.06, 0.5, "pitch of the body on its springs; from memory"),
         PriorRow("cda_m2", sheet.car.cda_m2, drag, "car sheet, else 0.66 m2"),
         PriorRow("rolling", 0.013, 0.25, "0.010-0.016 on asphalt; Bosch Automotive Handbook, from memory"),
-        PriorRow("wheel_inertia_kgm2", 1.9, 0.25, "two wheels with tyres and brakes, 0.6-1.3 kg m2 each; no source"),
+        PriorRow(
+            "wheel_inertia_kgm2", 1.9, 0.25, "two wheels with tyres and brakes, 0.6-1.3 kg m2 each; no source"
+        ),
         PriorRow("shaft_stiffness_nmprad", 1.5e4, 0.5, "driveline twist at 4-12 Hz by gear; from memory"),
         PriorRow("shaft_damping_nmsprad", 100.0, 0.6, "a tenth of critical; from memory"),
-        PriorRow("driven_factor", 1.0, 0.015, "tyre size against the figure entered; common practice, no source"),
-        PriorRow("rolling_radius_m", rolling_radius_m(sheet.tyre.size), 0.01, "size code x 0.97; ETRTO, from memory"),
+        PriorRow(
+            "driven_factor", 1.0, 0.015, "tyre size against the figure entered; common practice, no source"
+        ),
+        PriorRow(
+            "rolling_radius_m",
+            rolling_radius_m(sheet.tyre.size),
+            0.01,
+            "size code x 0.97; ETRTO, from memory",
+        ),
     ]
 
 
@@ -133,7 +146,9 @@ def prior_table(sheet: CarSheet) -> tuple[PriorRow, ...]:
     """
     rows = [*_engine_rows(sheet), *_cut_rows(sheet), *_tyre_rows(sheet), *_body_rows(sheet)]
     rows += [
-        PriorRow(f"inertia_factor_{g}", 1.0, 0.03, "same shafts in every gear, apart from the gearbox's own parts")
+        PriorRow(
+            f"inertia_factor_{g}", 1.0, 0.03, "same shafts in every gear, apart from the gearbox's own parts"
+        )
         for g in range(1, MAX_GEARS + 1)
     ]
     by_name = {row.name: row for row in rows}

@@ -1,15 +1,15 @@
 """Parameters and windows -> whitened prediction errors and their sensitivities, through the compiled plant.
 
 Each window has six nuisances: both speeds at its start, the relaxed slip's lead, its own grip, and the shaft
-force and engine speed that the run-up left; linearly, the engine speed's scale and the once-per-turn ripple of both axles' sensors, whose frequency
-lies where driveline twist would be looked for. They are profiled out by their linear sensitivities, so that a window neither trusts one noisy sample as its start nor
-takes a damp patch for a worse tyre.
+force and engine speed that the run-up left; linearly, the engine speed's scale and the once-per-turn ripple of
+both axles' sensors, whose frequency lies where driveline twist would be looked for. They are profiled out by
+their sensitivities, so that a window neither trusts one noisy sample as its start nor takes a damp patch for a
+worse tyre.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
 from gridfit.plant.prior import prior_free
@@ -119,7 +119,9 @@ class Problem:
         self.centre = np.concatenate([centre, np.zeros(extra)])
         self.width = np.concatenate([width, np.full(extra, COMPOUND_SD)])
         self.width[self.layout.runs] = RUN_SD
-        self.free = np.flatnonzero([i >= len(NAMES) or NAMES[i] not in CONSIDERED for i in range(self.layout.size)])
+        self.free = np.flatnonzero(
+            [i >= len(NAMES) or NAMES[i] not in CONSIDERED for i in range(self.layout.size)]
+        )
         self._gear = gear_rows_of(windows.gear, len(sheet.gearbox.ratios))
         self._place()
 
@@ -138,7 +140,7 @@ class Problem:
         self.counts = 2 * wheels.sum(axis=1) + engine.sum(axis=1)
 
     def linear(self) -> Floats:
-        """Whitened once-per-turn ripple of each axle, and engine scale, for unit amplitude: float64[W, 3 L, N_LINEAR]."""
+        """Whitened ripple of each axle, and engine scale, for unit amplitude: float64[W, 3 L, N_LINEAR]."""
         w = self.windows
         shape = (len(w), 3, self._index.shape[1])
         radius = float(np.exp(self.centre[INDEX["rolling_radius_m"]]))
@@ -182,7 +184,8 @@ class Problem:
         """Whitened prediction errors: x[B, X], start[B, W, 6] -> float64[B, W, 3 L] [1]."""
         predicted = self.predict(x, start)
         whitened = (predicted - self._measured) * self._weight
-        return np.clip(np.nan_to_num(whitened), -1e3, 1e3).reshape(x.shape[0], len(self.windows), -1)
+        kept: Floats = np.clip(np.nan_to_num(whitened), -1e3, 1e3)
+        return kept.reshape(x.shape[0], len(self.windows), -1)
 
     def first_start(self) -> Floats:
         """Nuisances to begin with, from a line through each window's first samples: float64[W, 6]."""
@@ -200,7 +203,8 @@ class Problem:
     def start_errors(self, start: Floats, on_patch: Floats) -> Floats:
         """Whitened distance of the nuisances from their priors: float64[W, 6] [1]."""
         mean, sd = self.start_prior(on_patch)
-        return (start - mean) / sd
+        result: Floats = (start - mean) / sd
+        return result
 
     def start_prior(self, on_patch: Floats) -> tuple[Floats, Floats]:
         """Prior mean and sd of the nuisances, given how likely each window lies on a patch: float64[W, 6] each."""

@@ -6,6 +6,7 @@ torque over mass, drag and slip stiffness come. A window never spans a shift, a 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -94,7 +95,7 @@ def noise_mps(speed_mps: Floats, used: NDArray[np.bool_]) -> float:
         return 0.1
     spread = 1.4826 * float(np.median(np.abs(second[good])))
     # the mean keeps quantised channels from reading zero
-    return max(spread / 6.0**0.5, 0.25 * float(np.std(second[good])) / 6.0**0.5, 0.01)
+    return float(max(spread / 6.0**0.5, 0.25 * float(np.std(second[good])) / 6.0**0.5, 0.01))
 
 
 def _lateral_g(sheet: CarSheet, signals: Signals) -> Floats:
@@ -159,7 +160,7 @@ def _cover(begin: int, end: int, length: int) -> list[tuple[int, int]]:
     """Cut a stretch into windows of about one length, none shorter than half of it."""
     count = max(1, round((end - begin) / length))
     edges = np.linspace(begin, end, count + 1).round().astype(int)
-    return [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a >= 0.5 * length]
+    return [(int(a), int(b)) for a, b in pairwise(edges) if b - a >= 0.5 * length]
 
 
 def _run_windows(signals: Signals, episodes: pd.DataFrame, number: int) -> list[tuple[int, int, int]]:
@@ -169,8 +170,9 @@ def _run_windows(signals: Signals, episodes: pd.DataFrame, number: int) -> list[
     gear = table["gear"].to_numpy().astype(np.int64)
     length = max(6, round(WINDOW_S / float(np.median(np.diff(time)))))
     owner = np.full(time.size, -1, dtype=np.int64)
-    for position, row in enumerate(episodes.itertuples()):
-        owner[(time >= row.start_s - BEFORE_S) & (time <= row.end_s + AFTER_S)] = number + position
+    spans = episodes[["start_s", "end_s"]].to_numpy(dtype=np.float64)
+    for position, (start, end) in enumerate(spans):
+        owner[(time >= start - BEFORE_S) & (time <= end + AFTER_S)] = number + position
     found, quiet = [], []
     for begin, end in _stretches(_usable(table), gear, time):
         begin += round(SETTLE_S / WINDOW_S * length)
@@ -215,7 +217,9 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
         If no run has a usable window.
     """
     compounds = tuple(dict.fromkeys(s.run.note.compound for s in signals))
-    samples: dict[str, list[Floats]] = {n: [] for n in ("time", "throttle", "cut", "driven", "undriven", "engine", "used", "known")}
+    samples: dict[str, list[Floats]] = {
+        n: [] for n in ("time", "throttle", "cut", "driven", "undriven", "engine", "used", "known")
+    }
     bounds, gear, run, compound, episode, lateral, noise = [], [], [], [], [], [], []
     offset, number = 0, 0
     for r, s in enumerate(signals):
@@ -243,8 +247,8 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
         samples["driven"].append(np.nan_to_num(table["v_d_mps"].to_numpy()))
         samples["undriven"].append(np.nan_to_num(table["v_u_mps"].to_numpy()))
         samples["engine"].append(engine)
-        samples["used"].append(used)
-        samples["known"].append(known)
+        samples["used"].append(used.astype(np.float64))
+        samples["known"].append(known.astype(np.float64))
         offset += time.size
         number += len(mine)
     if not bounds:
@@ -258,7 +262,8 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
     flat = {name: np.concatenate(parts) for name, parts in samples.items()}
     return Windows(
         flat["time"], flat["throttle"], flat["cut"], flat["driven"], flat["undriven"],
-        flat["engine"], flat["used"].astype(bool), flat["known"].astype(bool), np.array(bounds, dtype=np.int64), np.array(gear, dtype=np.int64),
+        flat["engine"], flat["used"].astype(bool), flat["known"].astype(bool),
+        np.array(bounds, dtype=np.int64), np.array(gear, dtype=np.int64),
         np.array(run, dtype=np.int64), np.array(compound, dtype=np.int64), np.array(episode, dtype=np.int64),
         np.array(lateral), np.array(noise), tuple(s.run.name for s in signals), compounds,
     )  # fmt: skip

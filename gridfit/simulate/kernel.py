@@ -7,8 +7,9 @@ speeds and load transfer at whole steps: one tyre fetch and one torque fetch a s
 Symbols (units) and equations
 -----------------------------
 v vehicle speed, w driven wheels' peripheral speed, x the engine's over the overall ratio (m/s); F force of
-the half shafts, S its elastic part (N), K stiffness (N/m), D damping (N s/m); k relaxed slip ratio on v (1); q intake state,
-u throttle, f(u) its share of full torque, p its shape (1); e cut after dead time and lag (1); z lagged acceleration (m/s2); Fz load of the driven axle (N).
+the half shafts, S its elastic part (N), K stiffness (N/m), D damping (N s/m); k relaxed slip ratio on v (1);
+q intake state, u throttle, f(u) its share of full torque, p its shape (1); e cut after dead time and lag (1);
+z lagged acceleration (m/s2); Fz load of the driven axle (N).
 
 (1) M_e dx/dt = q T(n) c_f (1 - eta e) C(t) + P(t) - F,   n = c_n x,   M_w dw/dt = F - Fx,
     F = S + D (x - w),   dS/dt = K (x - w)
@@ -16,7 +17,8 @@ u throttle, f(u) its share of full torque, p its shape (1); e cut after dead tim
 (3) sigma dk/dt = w - v - k v
 (4) Fx = mu_p(v) g(t) (1 - s (Fz/Fz0 - 1)) h(rho) r Fz      r = k/k_p(v), rho = sqrt(r^2 + r_y^2)
 (5) Fz = (Fz0 + c_z z) l(t),  dz/dt = (a - z)/tau_z
-(6) dq/dt = (f(u) - q)/tau_i, f(u) = 1 - (1 - u)^p,  de/dt = (cut(t - dead) - e)/tau_c,  dw_m/dt = (w - w_m)/tau_s, v_m alike
+(6) dq/dt = (f(u) - q)/tau_i, f(u) = 1 - (1 - u)^p,  de/dt = (cut(t - dead) - e)/tau_c,
+    dw_m/dt = (w - w_m)/tau_s, v_m alike
 (7) the controller of the trade's loop: slip on undriven speed, target grid, error, cut grid, gates
 
 T engine torque at full throttle (N m); h normalised friction over normalised slip (a table); C clutch share,
@@ -105,6 +107,7 @@ def _cut(xs, ys, error, n):
 def _fetch(table, x, last):
     """Linear look-up on a uniform table, held at its end."""
     x = x if x < last else last
+    x = x if x > 0.0 else 0.0
     j = int(x)
     return table[j] + (x - j) * (table[j + 1] - table[j])
 
@@ -389,7 +392,7 @@ def _finish(s, i, window, out):
     out[M_WINDOW] = length
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath=True)
+@njit(cache=True, nogil=True, error_model="numpy", fastmath={"nsz", "arcp", "contract", "reassoc", "afn"})
 def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec, out):
     """Simulate one block of lanes of one draw; lane = candidate * n_scen + scenario.
 

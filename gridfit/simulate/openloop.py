@@ -53,8 +53,8 @@ def _rising(table, wanted):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def predict_window(
-    pre, joined, first, last, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gear, friction, torque,
-    rpm_step, idle, out_w, out_v, out_x,
+    pre, joined, first, last, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gear, friction,
+    torque, rpm_step, idle, out_w, out_v, out_x,
 ):  # fmt: skip
     """Predict one window.
 
@@ -147,7 +147,10 @@ def predict_window(
                     fz = max(car[k.C_FZ0] + car[k.C_CZ] * z, 0.05 * car[k.C_FZ0])
                 a = z
                 fresh = False
-                vm, wm = v - car[k.C_TAUS] * a, w - car[k.C_TAUS] * (force - car[k.C_MASS] * a - rest) / wheels
+                vm, wm = (
+                    v - car[k.C_TAUS] * a,
+                    w - car[k.C_TAUS] * (force - car[k.C_MASS] * a - rest) / wheels,
+                )
                 out_w[first], out_v[first], out_x[first] = wm, vm, x
             zh = z + 0.5 * b_z * (a - z)
             fz = max(car[k.C_FZ0] + car[k.C_CZ] * zh, 0.05 * car[k.C_FZ0])

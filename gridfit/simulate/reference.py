@@ -5,7 +5,6 @@ every corner of throttle, patch and clutch, so that no step crosses a corner. Sy
 `gridfit.simulate.kernel`; slow on purpose (about a second per episode).
 """
 
-from dataclasses import dataclass
 from math import ceil, pi, sqrt
 
 import numpy as np
@@ -13,46 +12,43 @@ from scipy.integrate import solve_ivp
 
 from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
-from gridfit.recovery import PARTS, WINDOW_S
+from gridfit.recovery import PARTS, WINDOW_S, recovery_by_crossings
 from gridfit.simulate import kernel as k
 from gridfit.simulate.packing import TORQUE_POINTS, Rows, pack
 from gridfit.simulate.parameters import Floats, Plant
 from gridfit.simulate.scenarios import Scenarios
+from gridfit.simulate.trace import Trace
 
 FINE_S = 0.0002
 """Spacing of the solution on which crossings and maxima are read [s]."""
-STATES = ("v", "w", "k", "q", "e", "z", "wm", "vm", "y", "es", "drive", "excess", "jerk", "lateral", "soft", "x", "s")
+STATES = (
+    "v",
+    "w",
+    "k",
+    "q",
+    "e",
+    "z",
+    "wm",
+    "vm",
+    "y",
+    "es",
+    "drive",
+    "excess",
+    "jerk",
+    "lateral",
+    "soft",
+    "x",
+    "s",
+)
 V, W, K, Q, E, Z, WM, VM, Y, ES, DRIVE, EXCESS, JERK, LATERAL, SOFT, X, S = range(len(STATES))
-
-
-@dataclass(frozen=True, slots=True)
-class Trace:
-    """One simulated episode.
-
-    Parameters
-    ----------
-    time_s : float64[S]
-        From the disturbance [s].
-    states : float64[S, 17]
-        In the order of `STATES`, SI.
-    error_pct, target_pct, cut_pct : float64[S]
-        Slip error [percentage points], target [%] and cut as it takes effect [%].
-    parts : float64[M]
-        Parts of the score.
-    """
-
-    time_s: Floats
-    states: Floats
-    error_pct: Floats
-    target_pct: Floats
-    cut_pct: Floats
-    parts: Floats
 
 
 class _Episode:
     """Right-hand side of one episode, and the controller beside it."""
 
-    def __init__(self, sheet: CarSheet, pair: GridPair, row: Floats, gear: int, rows: Rows, draw: int) -> None:
+    def __init__(
+        self, sheet: CarSheet, pair: GridPair, row: Floats, gear: int, rows: Rows, draw: int
+    ) -> None:
         self.sheet, self.pair, self.row, self.gear = sheet, pair, row, gear
         self.car, self.ratio = rows.car[draw], rows.gears[draw, min(gear, rows.gears.shape[1]) - 1]
         self.friction, self.torque, self.rpm_step = rows.friction[draw], rows.torque, rows.rpm_step
@@ -128,7 +124,9 @@ class _Episode:
         out[Z] = (a - x[Z]) / c[k.C_TAUZ]
         out[WM], out[VM] = (w - x[WM]) / c[k.C_TAUS], (v - x[VM]) / c[k.C_TAUS]
         out[Y], out[ES] = y_rate, (error - x[ES]) / 0.0075
-        engine = (drive * self.engine_nm(v) * c[k.C_MASS] + r[k.G_INERTIA] * rest) / (c[k.C_MASS] + r[k.G_INERTIA])
+        engine = (drive * self.engine_nm(v) * c[k.C_MASS] + r[k.G_INERTIA] * rest) / (
+            c[k.C_MASS] + r[k.G_INERTIA]
+        )
         ideal = min(engine, peak * sqrt(1.0 - row[k.S_LATERAL] ** 2))
         free = float(np.interp(sqrt(slip * slip + 1.0), self.rho, self.friction))
         counted = 1.0 if self.counting else 0.0
@@ -184,26 +182,6 @@ def _corners(row: Floats) -> list[float]:
     return [0.0, max(row[k.S_RAMP], 1e-3), 0.01, patch - 0.01, patch, row[k.S_CLUTCH]]
 
 
-def _recovery(time: Floats, smooth: Floats, short: bool, length: float, window: float) -> tuple[float, float]:
-    """Hard recovery time [s] and re-slips [1] from the smoothed error, by the contract's wording."""
-    above = smooth > 2.0
-    change = np.flatnonzero(above[1:] != above[:-1])
-    ups, downs = [], []
-    if above[0]:
-        ups.append(time[0])
-    for i in change:
-        at = time[i] + (2.0 - smooth[i]) / (smooth[i + 1] - smooth[i]) * (time[i + 1] - time[i])
-        (ups if above[i + 1] else downs).append(at)
-    if not ups:
-        return 0.0, 0.0
-    again = sum(1 for n, up in enumerate(ups[1:]) if up - downs[n] >= 0.05)
-    for n, down in enumerate(downs):
-        until = ups[n + 1] if n + 1 < len(ups) else length
-        if until - down >= (0.15 if short and n + 1 == len(ups) else 0.3):
-            return down - ups[0], float(again)
-    return window, float(again)
-
-
 def _integrate(ep: _Episode, window_s: float, rtol: float) -> tuple[Floats, Floats, Floats]:
     """Integrate piece by piece; return time[S], states[S, 17] and the delayed command[S] as a share."""
     period = 1.0 / ep.sheet.controller.loop_hz
@@ -229,10 +207,13 @@ def _integrate(ep: _Episode, window_s: float, rtol: float) -> tuple[Floats, Floa
         stops = [c for c in (*corners, *(cycles[n : n + 1]), *(p[0] for p in pending[:1])) if c > t + 1e-12]
         until = min(stops)
         grid = np.linspace(t, until, max(2, ceil((until - t) / FINE_S) + 1))
-        sol = solve_ivp(ep.rates, (t, until), x, t_eval=grid, rtol=rtol, atol=1e-9, events=ended, max_step=0.004)
+        sol = solve_ivp(
+            ep.rates, (t, until), x, t_eval=grid, rtol=rtol, atol=1e-9, events=ended, max_step=0.004
+        )
         done = sol.status == 1
-        x = sol.y_events[0][-1] if done else sol.y[:, -1]
-        t = float(sol.t_events[0][-1]) if done else until
+        t, x = until, sol.y[:, -1]
+        if done and sol.t_events is not None and sol.y_events is not None:
+            t, x = float(sol.t_events[0][-1]), sol.y_events[0][-1]
         keep = sol.t > times[-1][-1] + 1e-12
         times += [sol.t[keep]] + ([np.array([t])] if done else [])
         states += [sol.y.T[keep]] + ([x[None, :]] if done else [])
@@ -287,7 +268,9 @@ def simulate(
     inside = time >= -1e-12
     length = float(time[-1])
     parts = np.zeros(len(PARTS))
-    hard, again = _recovery(time[inside], states[inside, ES], length < window_s - 1e-6, length, window_s)
+    hard, again = recovery_by_crossings(
+        time[inside], states[inside, ES], length < window_s - 1e-6, length, window_s
+    )
     base = np.maximum(states[:, V], ep.floor_mps)
     soft = np.clip(0.5 * (states[inside, ES] - 1.0), 0.0, 1.0)
     parts[k.M_DRIVE], parts[k.M_EXCESS] = 3.6 * states[-1, DRIVE], states[-1, EXCESS]

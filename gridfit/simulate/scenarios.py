@@ -133,7 +133,9 @@ def breaking_gears(sheet: CarSheet, plant: Plant) -> tuple[int, ...]:
     found = []
     best = 0.0
     for gear in range(1, len(sheet.gearbox.ratios) + 1):
-        speeds = np.linspace(ENTRY_SHARE[0], 0.97, 60) * sheet.engine.limit_rpm / traction.gears[gear - 1, k.G_RPM]
+        speeds = (
+            np.linspace(ENTRY_SHARE[0], 0.97, 60) * sheet.engine.limit_rpm / traction.gears[gear - 1, k.G_RPM]
+        )
         ratio = float(np.max(traction.drive_n(gear, speeds) / traction.grip_n(speeds)))
         best = max(best, ratio)
         if ratio > BREAKING:
