@@ -17,7 +17,7 @@ from gridfit.simulate import kernel as k
 from gridfit.simulate.packing import TORQUE_POINTS, Rows, pack
 from gridfit.simulate.parameters import Floats, Plant
 from gridfit.simulate.scenarios import Scenarios
-from gridfit.simulate.trace import Trace
+from gridfit.simulate.timehistory import Trace
 
 FINE_S = 0.0002
 """Spacing of the solution on which crossings and maxima are read [s]."""
