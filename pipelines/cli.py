@@ -114,6 +114,7 @@ def inspect_command(
     out: Out,
     channels: Channels = None,
     grids: Grids = None,
+    seed: Seed = 1,
     overwrite: Overwrite = False,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
@@ -131,7 +132,7 @@ def inspect_command(
 
     run_job(
         lambda delivery, progress: run(
-            InspectRequest(Source(car, tuple(runs), channels, grids), delivery, progress)
+            InspectRequest(Source(car, tuple(runs), channels, grids), delivery, seed, progress)
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
     )  # fmt: skip

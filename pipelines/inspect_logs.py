@@ -32,11 +32,14 @@ class InspectRequest:
     source : Source
         Car sheet, runs, channel map, grid pair in force.
     delivery : Delivery
+    seed : int
+        Kept with the result; inspect draws nothing at random.
     progress : Progress
     """
 
     source: Source
     delivery: Delivery
+    seed: int = 1
     progress: Progress = silent
 
 
@@ -73,7 +76,7 @@ def run(request: InspectRequest) -> JobResult:
             "grids": request.source.grids,
         },
         inputs=logs.inputs,
-        seed=None,
+        seed=request.seed,
         headline=judged.headline,
         figures=_figures(logs, judged),
         warnings=tuple(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
 from gridfit.plant.fit import FitResult
-from gridfit.plant.residuals import CONSIDERED
+from gridfit.plant.residuals import CONSIDERED, ROLLING_SLIP, WINDOW_SD
 from gridfit.simulate.packing import car_rows
 from gridfit.simulate.parameters import INDEX, NAMES, Floats, Plant, from_free
 from gridfit.simulate.quantities import peak_as_run
@@ -100,6 +100,33 @@ def _grip(result: FitResult, x: Floats) -> Floats:
     return grip
 
 
+def window_level(result: FitResult) -> tuple[Floats, Floats]:
+    """Mean log grip that the even sliding windows of each run keep over the run's own, and its standard error.
+
+    The fit shares a run's grip between the run and its windows; what is left in the windows belongs to the run.
+    Errors are by episode, whose windows are alike.
+
+    Returns
+    -------
+    mean, error : float64[R]
+        NaN where a run has no such window.
+    """
+    w = result.windows
+    rolling = np.abs(result.start[:, 0] / np.maximum(result.start[:, 1], 1.0) - 1.0) < ROLLING_SLIP
+    even = ~rolling & (result.on_patch < 0.5)
+    mean, error = np.full(len(w.runs), np.nan), np.full(len(w.runs), np.nan)
+    for r in range(len(w.runs)):
+        mine = np.flatnonzero(even & (w.run == r))
+        if mine.size == 0:
+            continue
+        values = result.start[mine, 3]
+        groups = np.where(w.episode[mine] >= 0, w.episode[mine], -1 - mine // 4)
+        clusters = max(1, np.unique(groups).size)
+        mean[r] = float(np.median(values))
+        error[r] = 1.25 * max(WINDOW_SD / 3.0, float(np.std(values))) / clusters**0.5
+    return mean, error
+
+
 def run_compounds(result: FitResult) -> NDArray[np.int64]:
     """Compound of each run: int64[R]."""
     windows = result.windows
@@ -173,8 +200,9 @@ def run_grip(sheet: CarSheet, result: FitResult) -> pd.DataFrame:
     # without the runs' own prior, which pulls each towards the mean of all
     told = np.maximum(np.diag(result.hessian)[layout.runs] - result.width[layout.runs] ** -2, 1e-6)
     kept = np.clip(told / (told + result.width[layout.runs] ** -2), 0.2, 1.0)
-    unpulled = level + (own - own.mean()) * (1.0 / kept - 1.0)
-    se = MISMATCH * told**-0.5
+    left, error = window_level(result)
+    unpulled = level + (own - own.mean()) * (1.0 / kept - 1.0) + np.nan_to_num(left)
+    se = np.where(np.isfinite(error), np.hypot(error, told**-0.5), MISMATCH * told**-0.5)
     sliding = np.bincount(windows.run[windows.episode >= 0], minlength=len(windows.runs))
     return pd.DataFrame(
         {
