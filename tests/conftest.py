@@ -1,0 +1,19 @@
+"""Data that tests share; nothing outside the project is needed."""
+
+from pathlib import Path
+
+import pytest
+
+DATASETS = Path(__file__).resolve().parents[1] / "datasets"
+
+
+@pytest.fixture(scope="session")
+def demo():
+    """Folder of the demo scenario, made by gridfit's own simulator."""
+    return DATASETS / "demo"
+
+
+@pytest.fixture(scope="session")
+def independent():
+    """Folder of logs from an independent vehicle simulator, with its truth."""
+    return DATASETS / "independent"
