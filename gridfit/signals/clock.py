@@ -137,4 +137,19 @@ def _not_increasing(time_s: NDArray[np.float64]) -> NDArray[np.int64]:
     while row >= 0:
         inside[row] = True
         row = int(previous[row])
+    _settle_first(time_s, inside)
     return np.flatnonzero(~inside)
+
+
+def _settle_first(time_s: NDArray[np.float64], inside: NDArray[np.bool_]) -> None:
+    """Of the stamps that could stand first, keep the one nearest to the second; `inside` is changed.
+
+    A wild second stamp in the past makes as long a run as the first stamp does.
+    """
+    kept = np.flatnonzero(inside)
+    if kept.size < 2:
+        return
+    first, second = kept[:2]
+    able = np.flatnonzero(time_s[:second] < time_s[second])
+    inside[first] = False
+    inside[able[np.argmax(time_s[able])]] = True

@@ -200,7 +200,7 @@ def test_two_processes_may_make_the_store_at_once(tmp_path):
         from pipelines.tracking import tracking
         record = Record("inspect", "c", "id", datetime.now(UTC), {}, (), None)
         with tracking(place(sys.argv[1]), record) as tracked:
-            sys.exit(tracked.warning)
+            sys.exit(tracked.warning or 0)
     """
     command = [sys.executable, "-c", textwrap.dedent(script), str(tmp_path / "runs")]
     both = [subprocess.Popen(command, stderr=subprocess.PIPE, text=True) for _ in range(2)]
