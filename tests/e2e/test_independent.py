@@ -33,7 +33,15 @@ def truth(independent):
 
 def test_everything_promised_is_written(refined):
     names = {p.name for p in refined.iterdir()}
-    assert {"summary.json", "report.html", "grids.json", "target.csv", "cut.csv", "plant.json", "episodes.csv"} <= names
+    assert {
+        "summary.json",
+        "report.html",
+        "grids.json",
+        "target.csv",
+        "cut.csv",
+        "plant.json",
+        "episodes.csv",
+    } <= names
     page = (refined / "report.html").read_text()
     assert "Closed course" in page
     assert "http://" not in page.replace("http://www.w3.org", "")
@@ -91,7 +99,9 @@ def test_same_seed_same_grids(independent, tmp_path):
 def test_compounds_of_the_demo_are_told_apart(demo, tmp_path):
     """The demo's second compound was made with 4 % less grip; its runs vary by about 1 %."""
     out = tmp_path / "out"
-    assert call("compare", demo / "car.toml", demo / "soft", demo / "hard", "--out", out, "--no-tracking") == 0
+    assert (
+        call("compare", demo / "car.toml", demo / "soft", demo / "hard", "--out", out, "--no-tracking") == 0
+    )
     (pair,) = json.loads((out / "compare.json").read_text())["pairs"]
     sign = 1.0 if (pair["a"], pair["b"]) == ("soft", "hard") else -1.0
     assert pair["verdict"] == ("a" if sign > 0 else "b")
@@ -99,6 +109,9 @@ def test_compounds_of_the_demo_are_told_apart(demo, tmp_path):
 
 
 def test_one_compound_is_refused_with_a_reason(independent, tmp_path, capsys):
-    assert call("compare", independent / "car.toml", independent, "--out", tmp_path / "out", "--no-tracking") == 4
+    assert (
+        call("compare", independent / "car.toml", independent, "--out", tmp_path / "out", "--no-tracking")
+        == 4
+    )
     assert not (tmp_path / "out").exists()
     assert capsys.readouterr().err.strip()

@@ -1,5 +1,7 @@
 """Common practice of the trade (no published source), through the simulator."""
 
+from itertools import pairwise
+
 import numpy as np
 
 from gridfit.carsheet import read_carsheet
@@ -48,4 +50,4 @@ def test_lower_gears_need_more_cut_on_a_strong_car(demo):
         speed = np.array([0.6 * sheet.engine.limit_rpm / traction.gears[gear - 1, k.G_RPM]])
         needed.append(float(1.0 - (traction.grip_n(speed) / traction.drive_n(gear, speed))[0]))
     assert len(needed) >= 2
-    assert all(low > high for low, high in zip(needed[:-1], needed[1:], strict=True))
+    assert all(low > high for low, high in pairwise(needed))

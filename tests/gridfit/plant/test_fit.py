@@ -56,7 +56,12 @@ def made(demo):
     start = problem.begin()
     start[:, 5] = 0.0
     true = problem.centre.copy()
-    for name, shift in (("mu_peak", 0.08), ("slip_peak", -0.2), ("engine_inertia_kgm2", 0.25), ("cut_effect", -0.05)):
+    for name, shift in (
+        ("mu_peak", 0.08),
+        ("slip_peak", -0.2),
+        ("engine_inertia_kgm2", 0.25),
+        ("cut_effect", -0.05),
+    ):
         true[INDEX[name]] += shift
     speeds = problem.predict(true[None], start[None])[0]
     channels = [windows.driven.copy(), windows.undriven.copy(), windows.engine.copy()]
@@ -91,7 +96,9 @@ def test_draws_spread_and_go_through_a_file(made, tmp_path):
     plant = draw(sheet, result, np.random.default_rng(0), n_draws=12)
     document = to_document(sheet, plant)
     assert document["format"] == "gridfit-plant/1"
-    assert {"gear", "episodes", "cut_gain_kmhps_per_pct", "dead_time_s", "lag_s", "inertia_kg"} <= set(document["gears"][0])
+    assert {"gear", "episodes", "cut_gain_kmhps_per_pct", "dead_time_s", "lag_s", "inertia_kg"} <= set(
+        document["gears"][0]
+    )
     path = tmp_path / "plant.json"
     path.write_text(json.dumps(document))
     np.testing.assert_allclose(read_plant(path).draws, plant.draws, rtol=1e-7)
