@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -98,3 +99,19 @@ def test_the_lock_holds_every_dependency():
     assert len(wanted) > 15
     for name in wanted:
         assert re.search(rf"^{name}==", lock, flags=re.MULTILINE), f"{name} is not in requirements.lock"
+
+
+def test_the_changelog_has_a_section_for_this_version():
+    version = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]
+    changelog = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert re.search(rf"^## \[{re.escape(version)}\]", changelog, flags=re.MULTILINE)
+
+
+def test_every_key_of_summary_json_is_in_the_readme():
+    text = (ROOT / "pipelines" / "record.py").read_text(encoding="utf-8")
+    body = text.split('"format": SUMMARY_FORMAT', 1)[1].split("}\n", 1)[0]
+    keys = re.findall(r'^ {16}"([a-z_]+)":', body, flags=re.MULTILINE)
+    assert len(keys) > 10
+    section = README.split("**summary.json**", 1)[1].split("##", 1)[0]
+    for key in keys:
+        assert f"`{key}`" in section
