@@ -1,8 +1,9 @@
 """The compiled time loop: plain float arrays in, score parts out; imports nothing of ours.
 
 Lanes of 16 episodes advance together in one flat array with a compile-time row length, so that the compiler
-can use vector instructions. A leapfrog scheme holds slip, cut, intake and sensor states at half steps and
-speeds and load transfer at whole steps: one tyre fetch and one torque fetch a step, second order in the step.
+can use vector instructions. A leapfrog scheme holds slip, twist and intake at half steps; speeds, load transfer,
+cut and sensors at whole steps: one tyre fetch and one torque fetch a step, second order in the step. The delayed
+cut is a staircase whose lag is solved exactly, since an error in its timing is the loop's largest.
 
 Symbols (units) and equations
 -----------------------------
@@ -37,6 +38,8 @@ TABLE_MAX = 16.0
 """Normalised slip at the table's end [1]; held beyond."""
 RING = 32
 """Commands that can be under way in one lane."""
+JERK_HZ = 15.0
+"""Corner of the low-pass ahead of the jerk [Hz]."""
 PRE_S = 0.25
 """Time simulated ahead of the disturbance [s]."""
 
@@ -60,10 +63,10 @@ M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_
 
 # rows of the lanes' flat array: states, then per-lane constants, then values in transit, then sums
 (
-    _V, _W, _Z, _K, _Q, _E, _WM, _VM, _A, _WD, _ES, _EO, _SO, _ALIVE, _TB, _T1, _IN, _Y,
-    _X, _XD, _S, _ME, _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL,
-    _CMD, _XR, _XT, _XU, _XL, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U,
-    _SD, _SX, _SREC, _SRES, _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _P1, _P2, _ROWS,
+    _V, _W, _Z, _K, _Q, _E, _WM, _VM, _A, _ES, _EO, _SO, _ALIVE, _TB, _T1, _IN, _Y, _X, _XD, _S, _ME,
+    _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL, _CMD,
+    _XR, _XT, _XU, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U, _SD, _SX, _SREC, _SRES,
+    _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _P1, _P2, _EM, _P3, _ROWS,
 ) = (i * LANES for i in range(70))  # fmt: skip
 
 
@@ -163,17 +166,15 @@ def _start(s, i, scen, car, gear, loop, friction, torque):
     w = v * (1.0 + kappa)
     s[_W + i], s[_WM + i], s[_VM + i], s[_X + i] = w, w, v, w
     s[_S + i] = force + s[_MW + i] * z
-    s[_Z + i], s[_A + i], s[_Y + i], s[_WD + i], s[_XD + i] = z, z, z, z, z
+    s[_Z + i], s[_A + i], s[_Y + i], s[_XD + i] = z, z, z, z
     s[_ALIVE + i], s[_TB + i], s[_T1 + i], s[_SREC + i] = 1.0, -1e3, -1.0, -1.0
 
 
 @njit(inline="always")
-def _tick(s, i, t, car, loop, half_s, tv, ts, nk, ev, ec, ne, ring, ring_t, head):
+def _tick(s, i, t, car, loop, tv, ts, nk, ev, ec, ne, ring, ring_t, head):
     """One controller cycle of one lane: measure, look up, send."""
-    w, v = s[_W + i], s[_V + i]
-    wm = s[_WM + i] + half_s * (w - s[_WM + i])
-    vm = s[_VM + i] + half_s * (v - s[_VM + i])
-    vd, vu = 3.6 * wm * car[C_FACTOR], 3.6 * vm
+    v = s[_V + i]
+    vd, vu = 3.6 * s[_WM + i] * car[C_FACTOR], 3.6 * s[_VM + i]
     target, _ = _interpolate(tv, ts, vu, nk)
     base = vu if vu > loop[L_MINSPEED] else loop[L_MINSPEED]
     error = 100.0 * (vd - vu) / base - target
@@ -191,21 +192,24 @@ def _tick(s, i, t, car, loop, half_s, tv, ts, nk, ev, ec, ne, ring, ring_t, head
 
 
 @njit(inline="always")
-def _deliver(s, i, low, dt, ring, ring_t, tail, head):
-    """Mean of the delayed command over one step, and the ring's new tail."""
-    value = s[_CMD + i]
-    mean, begin = 0.0, low
+def _deliver(s, i, low, dt, lag, a_e, ring, ring_t, tail, head):
+    """Cut after dead time and lag: its mean over one step, exact for commands that arrive within it."""
+    value, old = s[_CMD + i], s[_E + i]
+    end = low + dt
+    mean, new = value * dt, value + a_e * (old - value)
     j = tail[i]
-    while j < head and ring_t[i, j % RING] < low + dt:
+    while j < head and ring_t[i, j % RING] < end:
         at = ring_t[i, j % RING]
-        at = at if at > begin else begin
-        mean += value * (at - begin)
-        begin = at
-        value = ring[i, j % RING]
+        left = end - (at if at > low else low)
+        change = ring[i, j % RING] - value
+        mean += change * left
+        new += change * (1.0 - exp(-left / lag))
+        value += change
         j += 1
     tail[i] = j
     s[_CMD + i] = value
-    return (mean + value * (low + dt - begin)) / dt
+    s[_E + i] = new
+    s[_EM + i] = (mean - lag * (new - old)) / dt
 
 
 @njit(inline="always")
@@ -217,7 +221,7 @@ def _throttle(s, i, t, shape):
 
 
 @njit(inline="always")
-def _half_step(s, t, dt, car, loop, a_q, a_e, a_s):
+def _half_step(s, t, dt, car, loop, a_q):
     """Advance the half-step states and place the table look-ups; one vector loop."""
     per_slip, per_rpm = (TABLE - 1) / TABLE_MAX, 1.0 / loop[L_RPMSTEP]
     mid = t + 0.5 * dt
@@ -225,9 +229,6 @@ def _half_step(s, t, dt, car, loop, a_q, a_e, a_s):
     for i in range(LANES):
         v, w, k = s[_V + i], s[_W + i], s[_K + i]
         s[_Q + i] = s[_UF + i] + a_q * (s[_Q + i] - s[_UF + i])
-        s[_E + i] = s[_XL + i] + a_e * (s[_E + i] - s[_XL + i])
-        s[_WM + i] = w + a_s * (s[_WM + i] - w)
-        s[_VM + i] = v + a_s * (s[_VM + i] - v)
         half = 0.5 * c_sigma * v
         # the relaxation's exponential by its (2, 2) Pade approximant: exact enough at any relaxation length
         more = half * half * (1.0 / 3.0)
@@ -261,15 +262,15 @@ def _look_up(s, friction, torque):
 
 
 @njit(inline="always")
-def _whole_step(s, t, dt, car, a_y, a_es):
+def _whole_step(s, t, dt, car, a_y, a_s, a_es):
     """Forces, speeds, load transfer and the score's sums; one vector loop."""
     mass, roll, drag, fz0, cz = car[C_MASS], car[C_ROLL], car[C_DRAG], car[C_FZ0], car[C_CZ]
     mu0, smu, sload, eta = car[C_MU], car[C_SMU], car[C_SLOAD], car[C_ETA]
     kp0, skp = car[C_KP], car[C_SKP]
-    b_z = 1.0 - exp(-dt / car[C_TAUZ])
+    b_z, per_lag = 1.0 - exp(-dt / car[C_TAUZ]), car[C_TAUS] / dt
     mid, after = t + 0.5 * dt, t + dt
     counts = 1.0 if mid > 0.0 else 0.0
-    per_dt, damp = np.pi * 15.0 / dt, car[C_DAMP]
+    rate, damp = 2.0 * np.pi * JERK_HZ, car[C_DAMP]
     for i in range(LANES):
         vh, a_old, z = s[_VH + i], s[_A + i], s[_Z + i]
         zh = z + 0.5 * b_z * (a_old - z)
@@ -286,20 +287,23 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         rest = roll + drag * vh * vh
         a = (fx - rest) / mass
         # the damper by the midpoint rule, solved for the twist rate: stable for any damping
-        pull = drive * s[_TQ + i] * (1.0 - eta * s[_E + i]) + pulse
+        pull = drive * s[_TQ + i] * (1.0 - eta * s[_EM + i]) + pulse
         by_wheel, by_engine = 1.0 / s[_MW + i], 1.0 / s[_ME + i]
+        v_old, w_old = s[_V + i], s[_W + i]
         apart = (pull - s[_S + i]) * by_engine - (s[_S + i] - fx) * by_wheel
-        twist = (s[_X + i] - s[_W + i] + 0.5 * dt * apart) / (1.0 + 0.5 * dt * damp * (by_wheel + by_engine))
+        twist = (s[_X + i] - w_old + 0.5 * dt * apart) / (1.0 + 0.5 * dt * damp * (by_wheel + by_engine))
         shaft = s[_S + i] + damp * twist
         wd = (shaft - fx) * by_wheel
         xd = (pull - shaft) * by_engine
         s[_X + i] += dt * xd
         s[_XD + i] = xd
-        v_old = s[_V + i]
-        v = v_old + dt * a
-        w = s[_W + i] + dt * wd
-        s[_V + i], s[_W + i], s[_A + i], s[_WD + i] = v, w, a, wd
+        v, w = v_old + dt * a, w_old + dt * wd
+        s[_V + i], s[_W + i], s[_A + i] = v, w, a
         s[_Z + i] = z + b_z * (a - z)
+        # the sensors' lag, exact for speeds that are linear within the step
+        lag_w, lag_v = (w - w_old) * per_lag, (v - v_old) * per_lag
+        s[_WM + i] = w - lag_w + a_s * (s[_WM + i] - w_old + lag_w)
+        s[_VM + i] = v - lag_v + a_s * (s[_VM + i] - v_old + lag_v)
         # the share of this step inside the window
         part = (s[_VEND + i] - v_old) / (v - v_old + 1e-12)
         part = 1.0 if v < s[_VEND + i] else (0.0 if part < 0.0 else (1.0 if part > 1.0 else part))
@@ -316,12 +320,15 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         kp = kp0 * (1.0 - skp * (vh - 15.0))
         over = (w - 0.5 * dt * wd) - vh * (1.0 + kp)
         s[_SX + i] += m * (over if over > 0.0 else 0.0)
+        # Mean square of the filter's rate, from the acceleration's mean over each step. Held over the step it
+        # integrates exactly; holding adds the square of its jumps over 12, averaging takes that of the rate's over 6.
         y = s[_Y + i]
         y_new = a + a_y * (y - a)
-        # the filter's rate decays exponentially within the step: its square integrates exactly
-        before, behind = a - y, a - y_new
+        before, behind, jump = a - y, a - y_new, a - a_old
+        change = jump - (y_new - y)
+        held = 0.5 * (before * before - behind * behind) / (rate * dt)
         s[_Y + i] = y_new
-        s[_SJ + i] += m * per_dt * (before * before - behind * behind)
+        s[_SJ + i] += m * rate * rate * (held + (2.0 * change * change - jump * jump) * (1.0 / 12.0))
         lost = s[_LAT + i] - s[_GT + i] * s[_HL + i]
         s[_SL + i] += m * mu0 * s[_BASE + i] * (lost if lost > 0.0 else 0.0)
         # slip error, smoothed, and its twin
@@ -340,9 +347,14 @@ def _whole_step(s, t, dt, car, a_y, a_es):
         one, two = s[_P1 + i], s[_P2 + i]
         bend = 2.0 * one - shot - two
         bend = bend if bend > 1e-9 else 1e-9
-        top = one + (shot - two) * (shot - two) / (8.0 * bend)
+        # at a corner the bend is that of one triple alone: the smaller of two neighbours serves
+        smooth = 2.0 * two - one - s[_P3 + i]
+        smooth = smooth if smooth > 0.0 else 0.0
+        smooth = smooth if smooth < bend else bend
+        aside = (shot - two) / bend
+        top = one + 0.125 * smooth * aside * aside
         top = top if (one >= shot) & (one >= two) & (one > 0.0) & (two > 0.0) & (shot > 0.0) else shot
-        s[_P1 + i], s[_P2 + i] = shot, one
+        s[_P1 + i], s[_P2 + i], s[_P3 + i] = shot, one, two
         s[_SO2 + i] = top if top > s[_SO2 + i] else s[_SO2 + i]
         soft = 0.5 * (es - 1.0)
         soft = 0.0 if soft < 0.0 else (1.0 if soft > 1.0 else soft)
@@ -435,8 +447,8 @@ def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque,
     pre = int(ceil(PRE_S / period - 1e-9)) * every
     steps = pre + int(round(loop[L_WINDOW] / dt))
     a_q, a_e = exp(-dt / car[C_TAUI]), exp(-dt / car[C_TAUC])
-    a_s, half_s = exp(-dt / car[C_TAUS]), 1.0 - exp(-0.5 * dt / car[C_TAUS])
-    a_y, a_es = exp(-dt * 2.0 * np.pi * 15.0), exp(-dt / 0.0075)
+    a_s = exp(-dt / car[C_TAUS])
+    a_y, a_es = exp(-dt * 2.0 * np.pi * JERK_HZ), exp(-dt / 0.0075)
     for i in range(LANES):
         lane = first + min(i, count - 1)
         n = lane % n_scen
@@ -449,7 +461,7 @@ def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque,
             for i in range(LANES):
                 lane = first + min(i, count - 1)
                 c, g = lane // n_scen, gear_of[lane % n_scen]
-                _tick(s, i, t, car, loop, half_s, tv[c], ts[c], tv.shape[1], ev[c], ec[c, g], ev.shape[1],
+                _tick(s, i, t, car, loop, tv[c], ts[c], tv.shape[1], ev[c], ec[c, g], ev.shape[1],
                       ring, ring_t, head)  # fmt: skip
             head += 1
             if step == 0:
@@ -458,11 +470,11 @@ def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque,
                     s[_ES + i] = 100.0 * (s[_W + i] - s[_V + i]) / base - s[_TGT + i]
                     s[_EO + i] = s[_ES + i]
         for i in range(LANES):
-            s[_XL + i] = _deliver(s, i, t - 0.5 * dt, dt, ring, ring_t, tail, head)
+            _deliver(s, i, t, dt, car[C_TAUC], a_e, ring, ring_t, tail, head)
             _throttle(s, i, t, car[C_SHAPE])
-        _half_step(s, t, dt, car, loop, a_q, a_e, a_s)
+        _half_step(s, t, dt, car, loop, a_q)
         _look_up(s, friction, torque)
-        _whole_step(s, t, dt, car, a_y, a_es)
+        _whole_step(s, t, dt, car, a_y, a_s, a_es)
     for i in range(min(count, LANES)):
         lane = first + i
         _finish(s, i, loop[L_WINDOW], out[lane // n_scen, lane % n_scen])

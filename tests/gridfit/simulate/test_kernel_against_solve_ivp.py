@@ -38,21 +38,20 @@ def case(demo):
 
 
 def errors(case, step_s):
-    """Relative errors of the continuous parts, per episode.
+    """Relative errors of the continuous parts, per episode: errors[episodes, parts].
 
-    Against the value itself, or the part's root mean square over the episodes where that is larger: a part that is
-    nearly nothing in an episode has no meaningful relative error there. Against the mean instead of the root mean
-    square the same episodes measure 0.35 % at 2.5 ms and 0.34 % at 1 ms: DEVELOPERS.md says which parts.
+    Against the value itself, or the part's mean over the episodes where that is larger: a part that is nearly
+    nothing in an episode has no meaningful relative error there.
     """
     sheet, plant, scenarios, pair, chosen, judge = case
     parts = Simulator(sheet, scenarios, plant, step_s=step_s).parts([pair])[0]
     got = np.array([parts[n, d] for n, d in chosen])[:, CONTINUOUS]
     want = judge[:, CONTINUOUS]
-    return np.abs(got - want) / np.maximum(np.abs(want), np.sqrt((want**2).mean(axis=0)))
+    return np.abs(got - want) / np.maximum(np.abs(want), np.abs(want).mean(axis=0))
 
 
-def test_p95_error_at_the_search_step(case):
-    assert np.percentile(errors(case, 0.0025), 95) <= 0.003
+def test_p95_error_of_each_part_at_the_search_step(case):
+    assert np.percentile(errors(case, 0.0025), 95, axis=0).max() <= 0.003
 
 
 def test_largest_error_at_the_verification_step(case):
