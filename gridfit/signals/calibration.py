@@ -1,30 +1,25 @@
-"""Wheel-speed factor: driven over undriven speed when rolling free, and the rolling radius it goes with.
+"""Wheel-speed factor: driven over undriven speed when rolling free, its growth with speed, and bends.
 
 Stretches of steady driving without brake give one point each: ratio of the speeds against the force that the
-driven wheels carry, over mass. A robust line through them meets zero force at the factor.
+driven wheels carry, over mass. A robust line through them meets zero force at the factor. Force comes from the
+car's acceleration; since that is noisy and small, and noise flattens a line, it is split into what the engine
+explains and the rest, each with a slope of its own (instrumental variable; Wooldridge, Econometric Analysis,
+ch. 5, from memory).
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from sklearn.linear_model import HuberRegressor
 
 from gridfit.carsheet import CarSheet
-from gridfit.driveline import ROLLING_RESISTANCE, drag_force_n
+from gridfit.driveline import driven_share
 from gridfit.estimate import Estimate
 from gridfit.signals import filters
-from gridfit.signals.filters import Bools, Floats, Ints
+from gridfit.signals.filters import Bools, Floats
+from gridfit.signals.regression import Prior, robust
+from gridfit.signals.steady import Points
 from gridfit.units import GRAVITY_MPS2
-
-BLOCK_S = 0.6
-"""Length of a point [s]."""
-
-SLOWEST_MPS = 8.0
-"""Slower points are left out [m/s]."""
-
-STEADY_THROTTLE = 0.03
-"""Largest standard deviation of the throttle within a point [1]."""
 
 GENTLE_MPS2 = (1.0, 2.0, 3.5)
 """Limits of force over mass, tried in turn until there are enough points [m/s2]."""
@@ -38,56 +33,32 @@ ENOUGH_POINTS = 25
 FEWEST_POINTS = 6
 """Below this the factor is taken as 1 [1]."""
 
-SLIP_PER_MPS2 = 0.01
-"""Slip per force over mass of a car with one driven axle [s2/m]: 1/(share 0.5 x stiffness 20 x g).
+SLIP_STIFFNESS = 20.0
+"""Slip stiffness of a tyre over its load [1]; car tyres 15 to 30, common practice, no source."""
 
-Common practice, no source; the fit moves it."""
+SLIP_STIFFNESS_DOUBT = 0.3
+"""Standard deviation of the slope that it gives, as a share [1]."""
 
-SLOPE_RIDGE = 0.5
-"""Weight of that slope in the fit, in points [1]."""
+GROWTH_SD = 4.0e-6
+"""Standard deviation of growth of driven over undriven tyres before the data [s2/m2]: 0.4 % at 30 m/s."""
+
+REFERENCE_MPS = 20.0
+"""Speed at which the factor holds where there is growth [m/s]."""
+
+GROWTH_MATTERS = 0.002
+"""Growth that changes the factor by less than this at the fastest point is left out [1]."""
+
+STEERING_RATIO = 15.0
+"""Steering wheel angle over road wheel angle [1]; cars 12 to 18, common practice, no source."""
 
 UNKNOWN_SD = 0.012
 """Standard deviation of the factor when nothing is known: tyre sizes and wear [1]."""
 
-SYSTEMATIC_SD = 0.0012
-"""What no number of points removes: unequal tyre growth, tread and slip at rest [1]. Judgement."""
+SYSTEMATIC_SD = 0.0010
+"""What no number of points removes: tread, slip at rest, drag area [1]. Judgement."""
 
-CLUSTER_S = 20.0
-"""Points within this time share their errors [s]."""
-
-HUBER_EPSILON = 1.35
-"""Where the loss turns linear, in standard deviations; 95 % efficient (Huber, Robust Statistics, 1981)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Points:
-    """Steady stretches of a run.
-
-    Parameters
-    ----------
-    ratio_log : float64[B]
-        Logarithm of driven over undriven speed [1].
-    force_mps2 : float64[B]
-        Force of the driven axle over mass [m/s2].
-    force_sd_mps2 : float64[B]
-        Its error from speed noise [m/s2].
-    bend : float64[B]
-        Squared path curvature [1/m2], or squared steering angle [rad2] where only that is known; else 0.
-    curved : bool
-        Whether `bend` is a curvature.
-    throttle : float64[B]
-        Mean [1].
-    cluster : int64[B]
-        Which points share errors.
-    """
-
-    ratio_log: Floats
-    force_mps2: Floats
-    force_sd_mps2: Floats
-    bend: Floats
-    curved: bool
-    throttle: Floats
-    cluster: Ints
+CORNERING_SD = 0.0016
+"""What is added where all points lie in bends taken at 1 g: sideslip and drag of the front tyres [1]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,77 +75,56 @@ class Calibration:
         Slip per force over mass [s2/m].
     spread : float
         Standard deviation of the factor between runs beyond its error [1].
+    growth : Estimate
+        Growth of the factor with the square of speed, from `REFERENCE_MPS` [s2/m2].
+    bend : float
+        Logarithm of the ratio of the axles' paths per squared bend of the points [m2 or 1/rad2].
+    side : float
+        The same per bend, signed: other than 0 where an axle's speed is that of one wheel [m or 1/rad].
     """
 
     factors: tuple[Estimate, ...]
     points: tuple[int, ...]
     slope_s2pm: float
     spread: float
+    growth: Estimate
+    bend: float
+    side: float
 
+    @property
+    def growth_used(self) -> float:
+        """Growth to correct for [s2/m2]: 0 unless its interval excludes that and it matters."""
+        matters = abs(self.growth.mean) * 20.0 * REFERENCE_MPS > GROWTH_MATTERS
+        return self.growth.mean if matters and self.growth.lo * self.growth.hi > 0.0 else 0.0
 
-def points(
-    time_s: Floats,
-    v_u_mps: Floats,
-    v_d_mps: Floats,
-    throttle: Floats,
-    usable: Bools,
-    bend: Floats,
-    sd_mps: float,
-    sheet: CarSheet,
-    *,
-    curved: bool,
-) -> Points:
-    """Cut a run into steady stretches.
+    def reading(self, index: int, speed_mps: Floats, bend: Floats) -> Floats:
+        """Return what the driven axle reads over the undriven one without slip, sample by sample [1].
 
-    Parameters
-    ----------
-    time_s, v_u_mps, v_d_mps, throttle : float64[S]
-        Clock [s], undriven and driven speed, not calibrated [m/s], throttle 0 to 1 (NaN where unknown).
-    usable : bool[S]
-        No brake, no shift, no fault.
-    bend : float64[S]
-        Curvature [1/m] or steering angle [rad]; NaN where unknown.
-    sd_mps : float
-        Noise of the undriven speed [m/s].
-    sheet : CarSheet
-    curved : bool
-        Whether `bend` is a curvature.
+        Parameters
+        ----------
+        index : int
+            Run.
+        speed_mps : float64[S]
+            Undriven axle [m/s].
+        bend : float64[S]
+            As in the points, smoothed; NaN counts as straight on.
 
-    Returns
-    -------
-    Points
-    """
-    size = max(4, round(BLOCK_S / float(np.median(np.diff(time_s)))))
-    count = time_s.size // size
-
-    def blocks(values: Floats) -> Floats:
-        return values[: count * size].reshape(count, size)
-
-    clock = blocks(time_s)
-    centred = clock - clock.mean(axis=1, keepdims=True)
-    moment = np.maximum((centred**2).sum(axis=1), 1e-9)
-    speed = blocks(v_u_mps).mean(axis=1)
-    driven = blocks(v_d_mps).mean(axis=1)
-    slope = (centred * blocks(v_u_mps)).sum(axis=1) / moment
-    drag = drag_force_n(speed, sheet.car.cda_m2) / sheet.car.mass_kg
-    force = slope + drag + ROLLING_RESISTANCE * GRAVITY_MPS2
-    pedal = blocks(np.nan_to_num(throttle, nan=0.0))
-    keep = blocks(usable.astype(np.float64)).all(axis=1) & (speed > SLOWEST_MPS) & (driven > SLOWEST_MPS / 2)
-    keep &= (clock[:, -1] - clock[:, 0] < 1.5 * BLOCK_S) & (pedal.std(axis=1) < STEADY_THROTTLE)
-    ratio = np.log(np.maximum(driven, 0.1) / np.maximum(speed, 0.1))
-    turned = np.nan_to_num(blocks(bend).mean(axis=1), nan=0.0) ** 2
-    cluster = (clock[:, 0] // CLUSTER_S).astype(np.int64)
-    noise = sd_mps / np.sqrt(moment)
-    return Points(
-        ratio[keep], force[keep], noise[keep], turned[keep], curved, pedal.mean(axis=1)[keep], cluster[keep]
-    )
+        Returns
+        -------
+        float64[S]
+        """
+        turn = np.nan_to_num(bend)
+        path = np.clip(self.bend * turn**2 + self.side * turn, -0.12, 0.12)
+        grown = self.growth_used * (speed_mps**2 - REFERENCE_MPS**2)
+        return np.asarray(self.factors[index].mean * np.exp(path + grown))
 
 
 def fit(runs: Sequence[Points], sheet: CarSheet) -> Calibration:
     """Find the factor of every run of a car.
 
-    One slope holds for all runs. Runs share their factor as far as they agree: each is drawn to the mean in
-    proportion to its error against the spread between runs (random effects, DerSimonian and Laird 1986).
+    Slope, growth and bend hold for all runs. Runs share their factor as far as they agree: each is drawn to
+    the mean in proportion to its error against the spread between runs (random effects, DerSimonian and
+    Laird 1986).
 
     Parameters
     ----------
@@ -187,29 +137,66 @@ def fit(runs: Sequence[Points], sheet: CarSheet) -> Calibration:
     Calibration
     """
     chosen = _gentle(runs)
-    used = [int(keep.sum()) for keep in chosen]
+    used = tuple(int(keep.sum()) for keep in chosen)
+    slope = 1.0 / (driven_share(sheet) * SLIP_STIFFNESS * GRAVITY_MPS2)
+    bend = _path_of(runs, sheet)
     if sum(used) < FEWEST_POINTS:
         unknown = Estimate.from_mean_sd(1.0, UNKNOWN_SD)
-        return Calibration((unknown,) * len(runs), tuple(used), SLIP_PER_MPS2, 0.0)
-    design, rest = _design(runs, chosen, sheet)
-    model = HuberRegressor(epsilon=HUBER_EPSILON, alpha=SLOPE_RIDGE, max_iter=2000).fit(design, 100.0 * rest)
-    level = rest - design @ model.coef_ / 100.0
-    means, errors = [], []
-    start = 0
-    for run, keep, count in zip(runs, chosen, used, strict=True):
-        mean, error = _level(level[start : start + count], run.cluster[keep])
-        means.append(mean)
-        errors.append(error)
-        start += count
-    shrunk, spread = _random_effects(np.array(means), np.array(errors))
-    slope = SLIP_PER_MPS2 + float(model.coef_[0]) / 100.0
-    factors = tuple(_as_factor(mean, float(np.hypot(sd, SYSTEMATIC_SD))) for mean, sd in shrunk)
-    return Calibration(factors, tuple(used), slope, spread)
+        no_growth = Estimate.from_mean_sd(0.0, GROWTH_SD)
+        return Calibration((unknown,) * len(runs), used, slope, 0.0, no_growth, bend, 0.0)
+    joined = _join(runs, chosen)
+    number = np.repeat(np.arange(len(runs)), used)
+    columns, priors = _columns(joined, slope, bend)
+    found = robust(joined.ratio_log, number, joined.cluster, columns, priors)
+    shrunk, spread = _random_effects(found.level, found.level_sd)
+    lateral = _lateral(joined, sheet)
+    common = float(np.sqrt(found.common_sd**2 + SYSTEMATIC_SD**2 + (CORNERING_SD * lateral) ** 2))
+    factors = tuple(_as_factor(mean, float(np.hypot(sd, common))) for mean, sd in shrunk)
+    named = dict(zip(columns, zip(found.coefficient, found.coefficient_sd, strict=True), strict=True))
+    if "bend" in named:
+        bend = named["bend"][0]
+    return Calibration(
+        factors, used, named["force"][0], spread, Estimate.from_mean_sd(*named["growth"]), bend, _side(named)
+    )
 
 
-def _as_factor(level: float, sd: float) -> Estimate:
-    factor = float(np.exp(level))
-    return Estimate.from_mean_sd(factor, factor * sd)
+def _side(named: dict[str, tuple[float, float]]) -> float:
+    """Return the signed effect of a bend where it is far beyond doubt, else 0."""
+    value, sd = named.get("side", (0.0, 1.0))
+    return value if abs(value) > 5.0 * sd else 0.0
+
+
+def _path_of(runs: Sequence[Points], sheet: CarSheet) -> float:
+    """Return the logarithm of driven over undriven path per squared bend.
+
+    The rear axle runs inside the front one, by 1 - (wheelbase x curvature)^2/2 (from geometry, small slip
+    angles); wheelbase x curvature is the angle of the front wheels, that of the steering wheel over its ratio.
+    """
+    side = 1.0 if sheet.driven == "front" else -1.0
+    if runs and all(run.curved for run in runs):
+        return side * 0.5 * float(sheet.car.wheelbase_m) ** 2
+    return side * 0.5 / STEERING_RATIO**2
+
+
+def _join(runs: Sequence[Points], chosen: Sequence[Bools]) -> Points:
+    """Return the chosen points of all runs as one; clusters stay apart."""
+
+    def gather(name: str) -> Floats:
+        return np.concatenate([getattr(r, name)[keep] for r, keep in zip(runs, chosen, strict=True)])
+
+    cluster = [100_000 * i + r.cluster[k] for i, (r, k) in enumerate(zip(runs, chosen, strict=True))]
+    names = (
+        "ratio_log",
+        "force_mps2",
+        "force_sd_mps2",
+        "drive_mps2",
+        "drag_mps2",
+        "bend",
+        "speed_mps",
+        "throttle",
+    )
+    arrays = {name: gather(name) for name in names}
+    return Points(**arrays, curved=all(r.curved for r in runs), cluster=np.concatenate(cluster))
 
 
 def _gentle(runs: Sequence[Points]) -> list[Bools]:
@@ -222,46 +209,66 @@ def _gentle(runs: Sequence[Points]) -> list[Bools]:
     return chosen
 
 
-def _design(runs: Sequence[Points], chosen: Sequence[Bools], sheet: CarSheet) -> tuple[Floats, Floats]:
-    """Return the columns of the line and what they are to explain beyond the usual slope and the bend.
+def _columns(joined: Points, slope: float, bend: float) -> tuple[dict[str, Floats], dict[str, Prior]]:
+    """Return the columns of the line by name, and what is known of their coefficients beforehand."""
+    explained, rest = _split(joined)
+    columns = {"force": explained, "rest": rest, "growth": joined.speed_mps**2 - REFERENCE_MPS**2}
+    doubt = SLIP_STIFFNESS_DOUBT * slope
+    priors = {
+        "force": Prior(slope, doubt),
+        "rest": Prior(0.5 * slope, 0.5 * slope),
+        "growth": Prior(0.0, GROWTH_SD),
+    }
+    if joined.curved:
+        columns["bend"] = joined.bend**2
+        priors["bend"] = Prior(bend, 0.1 * abs(bend))
+    elif np.any(joined.bend != 0.0):
+        columns["bend"], columns["side"] = joined.bend**2, joined.bend
+        priors["bend"] = Prior(bend, 0.6 * abs(bend))
+        priors["side"] = Prior(0.0, 0.05)
+    return columns, priors
 
-    In a bend the rear axle runs inside the front one, by the factor 1 - (wheelbase x curvature)^2/2 (from
-    geometry, small slip angles). A steering angle stands for curvature up to a factor, which is fitted.
+
+def _split(joined: Points) -> tuple[Floats, Floats]:
+    """Return the part of the force that the engine explains, and the rest.
+
+    Without an engine the rest is what noise in speed leaves of the spread: the expectation of the true force
+    given the noisy one lies nearer to the mean.
     """
-    force = np.concatenate([r.force_mps2[keep] for r, keep in zip(runs, chosen, strict=True)])
-    noise = np.concatenate([r.force_sd_mps2[keep] for r, keep in zip(runs, chosen, strict=True)])
-    ratio = np.concatenate([r.ratio_log[keep] for r, keep in zip(runs, chosen, strict=True)])
-    bend = np.concatenate([r.bend[keep] for r, keep in zip(runs, chosen, strict=True)])
-    # Noise in the abscissa flattens a line; the expectation of the true force given the noisy one does not.
-    spread = max(float(np.var(force)), 1e-6)
-    trust = float(np.clip(1.0 - float(np.mean(noise**2)) / spread, 0.2, 1.0))
-    force = force.mean() + trust * (force - force.mean())
-    rest = ratio - SLIP_PER_MPS2 * force
-    if all(r.curved for r in runs):
-        side = 1.0 if sheet.driven == "front" else -1.0
-        rest = rest - side * 0.5 * sheet.car.wheelbase_m**2 * bend
-        return force[:, None], rest
-    scale = float(np.median(bend))
-    if scale <= 0.0:
-        return force[:, None], rest
-    return np.column_stack([force, np.minimum(bend / scale, 10.0)]), rest
+    force = joined.force_mps2
+    engine = np.column_stack([np.ones(force.size), joined.drive_mps2, joined.drag_mps2])
+    known = np.isfinite(engine).all(axis=1)
+    if known.sum() < max(ENOUGH_POINTS, 0.8 * force.size):
+        spread = max(float(np.var(force)), 1e-6)
+        trust = float(np.clip(1.0 - float(np.mean(joined.force_sd_mps2**2)) / spread, 0.2, 1.0))
+        explained = force.mean() + trust * (force - force.mean())
+        return explained, np.zeros(force.size)
+    weight = known.astype(np.float64)
+    design = np.nan_to_num(engine)
+    fitted = force
+    for _ in range(15):
+        root = np.sqrt(weight)[:, None]
+        answer = np.linalg.lstsq(design * root, force * root[:, 0], rcond=None)[0]
+        fitted = design @ answer
+        away = np.abs(force - fitted)
+        scale = filters.MAD_TO_SD * float(np.median(away[known])) + 1e-6
+        weight = known * np.minimum(1.0, 1.345 * scale / np.maximum(away, 1e-12))
+    explained = np.where(known, fitted, force)
+    return explained, force - explained
 
 
-def _level(values: Floats, cluster: Ints) -> tuple[float, float]:
-    """Return a robust mean and its error, from the means of clusters."""
-    if values.size == 0:
-        return 0.0, float("inf")
-    centre = float(np.median(values))
-    scale = filters.MAD_TO_SD * float(np.median(np.abs(values - centre))) + 1e-6
-    for _ in range(20):
-        weight = np.minimum(1.0, HUBER_EPSILON * scale / np.maximum(np.abs(values - centre), 1e-12))
-        centre = float(np.sum(weight * values) / np.sum(weight))
-    pulls = np.array([np.sum((weight * (values - centre))[cluster == c]) for c in np.unique(cluster)])
-    groups = pulls.size
-    if groups < 2:
-        return centre, max(scale, 0.002)
-    error = float(np.sqrt(np.sum(pulls**2) * groups / (groups - 1)) / np.sum(weight))
-    return centre, max(error, 1e-5)
+def _lateral(joined: Points, sheet: CarSheet) -> float:
+    """Return the mean lateral acceleration of the points over g, at most 1 [1]."""
+    curvature = joined.bend
+    if not joined.curved:
+        curvature = joined.bend / STEERING_RATIO / sheet.car.wheelbase_m
+    lateral = np.abs(curvature) * joined.speed_mps**2 / GRAVITY_MPS2
+    return float(np.mean(np.minimum(lateral, 1.0)))
+
+
+def _as_factor(level: float, sd: float) -> Estimate:
+    factor = float(np.exp(level))
+    return Estimate.from_mean_sd(factor, factor * sd)
 
 
 def _random_effects(means: Floats, errors: Floats) -> tuple[list[tuple[float, float]], float]:

@@ -149,9 +149,19 @@ def _wheels(run: Run, undriven: Axle, driven: Axle) -> list[Finding]:
             )
         )
         for what, counts, meaning, remedy in (
-            ("stuck", axle.stuck, "the other wheel stood in where it could", "Check plug and sensor."),
-            ("missing", axle.lost, "gaps were bridged up to 0.12 s", "Check plug and sensor."),
-            ("spikes", axle.spiked, "spikes were taken out; kerbs or a loose sensor", "Check the air gap."),
+            (
+                "stuck",
+                axle.count("stuck"),
+                "the other wheel stood in where it could",
+                "Check plug and sensor.",
+            ),
+            ("missing", axle.count("dropout"), "gaps were bridged up to 0.12 s", "Check plug and sensor."),
+            (
+                "spikes",
+                axle.count("spikes"),
+                "spikes were taken out; kerbs or a loose sensor",
+                "Check the air gap.",
+            ),
         ):
             for channel, count in counts.items():
                 found.append(

@@ -10,17 +10,18 @@ from gridfit.driveline import rolling_radius_m
 from gridfit.signals.calibration import Calibration
 from gridfit.signals.gears import Gears
 from gridfit.signals.quality import Finding, compare
+from gridfit.signals.repair import Repaired
 from gridfit.signals.run import Run
 
 
 def check(
-    run: Run, calibrated: Calibration, index: int, gear: Gears, table: pd.DataFrame, sheet: CarSheet
+    item: Repaired, calibrated: Calibration, index: int, gear: Gears, table: pd.DataFrame, sheet: CarSheet
 ) -> list[Finding]:
     """Check calibration, gears and target of a prepared run.
 
     Parameters
     ----------
-    run : Run
+    item : Repaired
     calibrated : Calibration
         Of the car.
     index : int
@@ -34,7 +35,7 @@ def check(
     -------
     list of Finding
     """
-    factor = calibrated.factors[index]
+    run, factor = item.run, calibrated.factors[index]
     half = 0.5 * (factor.hi - factor.lo)
     moving = table["v_u_mps"].to_numpy() > 5.0
     unknown = float(np.mean((table["gear"].to_numpy() == 0)[moving])) if moving.any() else math.nan

@@ -9,10 +9,9 @@ from gridfit.driveline import overall_ratio, rolling_radius_m
 from gridfit.estimate import Estimate
 from gridfit.signals import filters
 from gridfit.signals.filters import Bools, Floats, Ints
+from gridfit.signals.gearing import Gearing
+from gridfit.signals.gearing import find as find_gearing
 from gridfit.units import RPM_PER_RADPS
-
-RADIUS_DOUBT = 0.08
-"""The rolling radius may differ from the tyre code's by this share, calibration included [1]."""
 
 ON_RATIO = 0.05
 """Engine and wheels are coupled while their ratio is within this of a gear's, at most (logarithm) [1]."""
@@ -57,6 +56,8 @@ class Gears:
         Whether the log carried the gear.
     agreement : float
         Share of samples on some ratio that are on the logged gear's [1]; NaN where it cannot be told.
+    gearing : Gearing
+        Ratios as driven.
     """
 
     gear: Ints
@@ -65,6 +66,12 @@ class Gears:
     radius: Estimate
     logged: bool
     agreement: float
+    gearing: Gearing
+
+    @property
+    def ratios(self) -> Floats:
+        """Overall ratios by gear, wrong ones of the sheet corrected, float64[G]."""
+        return np.asarray(np.exp(self.gearing.log_ratios))
 
 
 def log_ratio(rpm: Floats, speed_mps: Floats, radius_m: float) -> Floats:
@@ -72,35 +79,6 @@ def log_ratio(rpm: Floats, speed_mps: Floats, radius_m: float) -> Floats:
     usable = (speed_mps > SLOWEST_MPS) & (rpm > 0.0)
     turns = np.where(usable, rpm, 1.0) / RPM_PER_RADPS * radius_m / np.where(usable, speed_mps, 1.0)
     return np.where(usable, np.log(turns), np.nan)
-
-
-def offset(observed: Floats, log_ratios: Floats) -> Estimate:
-    """Return by how much observed ratios lie above the sheet's (logarithm) [1].
-
-    Every sample votes for the offset that would put it on a gear; the fullest 1 % wide bin wins, and the
-    median of the votes around it is the answer.
-
-    Parameters
-    ----------
-    observed : float64[S]
-        Logarithm of engine over wheel turns, by the tyre code's radius.
-    log_ratios : float64[G]
-        Logarithm of the overall ratios.
-    """
-    known = observed[np.isfinite(observed)]
-    votes = (known[:, None] - log_ratios[None, :]).ravel()
-    votes = votes[np.abs(votes) < RADIUS_DOUBT]
-    if votes.size < 50:
-        return Estimate(float("nan"), float("nan"), float("nan"))
-    counts, edges = np.histogram(votes, bins=np.arange(-RADIUS_DOUBT, RADIUS_DOUBT + 0.0025, 0.0025))
-    wide = np.convolve(counts, np.ones(4), mode="same")
-    centre = edges[int(np.argmax(wide))] + 0.00125
-    for width in (0.02, 0.015, 0.015):
-        centre = float(np.median(votes[np.abs(votes - centre) < width]))
-    near = votes[np.abs(votes - centre) < 0.015]
-    spread = filters.MAD_TO_SD * float(np.median(np.abs(near - centre)))
-    # Samples of one second belong together; a tenth of a per cent stands for shaft twist and clock.
-    return Estimate.from_mean_sd(centre, float(np.hypot(spread / np.sqrt(max(1.0, near.size / 100)), 1e-3)))
 
 
 def classify(observed: Floats, log_ratios: Floats) -> Ints:
@@ -175,19 +153,18 @@ def find(
     -------
     Gears
     """
-    log_ratios = np.log(overall_ratio(sheet, np.arange(1, sheet.gears + 1)))
+    by_sheet = np.log(overall_ratio(sheet, np.arange(1, sheet.gears + 1)))
     nominal_m = rolling_radius_m(sheet.tyre.size)
     observed = log_ratio(rpm, speed_driven_mps, nominal_m)
-    found = offset(observed, log_ratios)
-    known = bool(np.isfinite(found.mean))
-    observed = observed - found.mean if known else np.full(observed.size, np.nan)
-    radius = _radius(nominal_m, found)
+    logged = None if table_gear is None else _whole(table_gear, sheet.gears)
+    gearing = find_gearing(observed, logged, by_sheet, step_s)
+    log_ratios = gearing.log_ratios
+    known = bool(np.isfinite(gearing.offset.mean))
+    observed = observed - gearing.offset.mean if known else np.full(observed.size, np.nan)
+    radius = _radius(nominal_m, gearing.offset)
     by_ratio = classify(observed, log_ratios)
     agreement = float("nan")
-    if table_gear is not None:
-        missing = ~np.isfinite(table_gear)
-        logged = np.clip(np.where(missing, 0.0, table_gear).round(), 0, sheet.gears).astype(np.int64)
-        logged = _bridge(logged, missing)
+    if logged is not None:
         both = (by_ratio > 0) & (logged > 0)
         agreement = float(np.mean((by_ratio == logged)[both])) if both.any() else agreement
         tight = _on_ratio(logged, observed, log_ratios)
@@ -195,7 +172,14 @@ def find(
     else:
         gear, shift = _unlogged(settle(by_ratio, step_s), observed, log_ratios, step_s)
     coupled = (by_ratio == gear) & (gear > 0) & ~shift
-    return Gears(gear, shift, coupled, radius, table_gear is not None, agreement)
+    return Gears(gear, shift, coupled, radius, logged is not None, agreement, gearing)
+
+
+def _whole(gear: Floats, gears: int) -> Ints:
+    """Return a logged gear as whole numbers, missing samples bridged, what is no gear 0."""
+    missing = ~np.isfinite(gear)
+    whole = np.clip(np.where(missing, 0.0, gear).round(), 0, gears).astype(np.int64)
+    return _bridge(whole, missing)
 
 
 def _radius(nominal_m: float, found: Estimate) -> Estimate:

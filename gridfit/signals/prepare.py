@@ -2,61 +2,37 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from gridfit.carsheet import CarSheet
-from gridfit.driveline import overall_ratio
 from gridfit.grids import GridPair
-from gridfit.signals import calibration, checks, command, filters, fitness, gears, masks
-from gridfit.signals.calibration import Calibration, Points
-from gridfit.signals.filters import Bools, Floats
+from gridfit.signals import (
+    calibration,
+    checks,
+    command,
+    faults,
+    filters,
+    fitness,
+    gears,
+    masks,
+    mending,
+    smoothing,
+    steady,
+)
+from gridfit.signals.calibration import Calibration
+from gridfit.signals.filters import Floats
 from gridfit.signals.gears import Gears
 from gridfit.signals.prepared import Signals
-from gridfit.signals.quality import Finding
+from gridfit.signals.repair import BRIDGED_S, Repaired, column, repair
 from gridfit.signals.run import Run
-from gridfit.signals.wheels import Axle, axle
-from gridfit.units import KMH_PER_MPS, RPM_PER_RADPS
+from gridfit.signals.steady import Points, Samples
+from gridfit.units import KMH_PER_MPS
 
-ERROR_SD_PCT = 0.45
-"""Noise of slip error that smoothing aims to leave [percentage points]: a quarter of the 2-point band."""
-
-UNDRIVEN_SHARE = 0.5
-"""Share of that noise that the undriven axle may add [1]; a car is slow to change."""
-
-ENGINE_SHARE = 0.7
-"""Share of that noise to aim at where engine speed keeps the edges [1]."""
-
-LONGEST_TWIST_S = 0.15
-"""Longest smoothing of what driven axle and engine speed differ by [s]."""
-
-LONGEST_DRIVEN_S = 0.11
-"""Longest smoothing of the driven axle [s]; slip of 40 ms must survive it."""
-
-LONGEST_UNDRIVEN_S = 0.35
-"""Longest smoothing of the undriven axle [s]."""
-
-SHORTEST_UNDRIVEN_S = 0.11
-"""Shortest smoothing of the undriven axle [s]: a car's speed does not change faster."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Repaired:
-    """A run after repair, before calibration."""
-
-    run: Run
-    time_s: Floats
-    undriven: Axle
-    driven: Axle
-    throttle: Floats
-    rpm: Floats
-    brake: Bools
-    curvature_1pm: Floats
-    bend: Floats
-    curved: bool
-    findings: list[Finding]
+AROUND_S = 0.25
+"""This long before and after brakes and shifts nothing is steady [s]."""
 
 
 def prepare(
@@ -77,7 +53,7 @@ def prepare(
     list of Signals
         In the order of `runs`.
     """
-    repaired = [_repair(run, sheet) for run in runs]
+    repaired = [repair(run, sheet) for run in runs]
     shifts = [_gears(item, item.driven.speed_mps, sheet) for item in repaired]
     cut = [_points(item, gear, sheet) for item, gear in zip(repaired, shifts, strict=True)]
     calibrated = calibration.fit(cut, sheet)
@@ -87,115 +63,69 @@ def prepare(
     ]
 
 
-def _column(run: Run, name: str) -> Floats | None:
-    return run.table[name].to_numpy(dtype=np.float64) if name in run.table else None
+def _gears(item: Repaired, v_d_mps: Floats, sheet: CarSheet) -> Gears:
+    return gears.find(column(item.run, "gear"), item.rpm, v_d_mps, sheet, item.run.period_s)
 
 
-def _repair(run: Run, sheet: CarSheet) -> _Repaired:
-    time_s = run.table["time_s"].to_numpy(dtype=np.float64)
-    undriven, driven = axle(run, sheet, driven=False), axle(run, sheet, driven=True)
-    unknown = np.full(time_s.size, np.nan)
-    throttle = _bridged(run, "throttle", time_s)
-    logged_brake = _column(run, "brake")
-    if logged_brake is None:
-        brake = masks.brake_guessed(time_s, undriven.speed_mps, throttle)
-    else:
-        brake = masks.brake_on(logged_brake)
-    curvature, bend, curved = _bend(run, undriven, sheet)
-    rpm = _bridged(run, "rpm", time_s)
-    findings = checks.check(run, undriven, driven, sheet)
-    return _Repaired(
-        run,
-        time_s,
-        undriven,
-        driven,
-        throttle,
-        rpm if rpm is not None else unknown,
-        brake,
-        curvature,
-        bend,
-        curved,
-        findings,
+def _points(item: Repaired, gear: Gears, sheet: CarSheet) -> Points:
+    around = round(AROUND_S / item.run.period_s)
+    fault = item.undriven.bad | item.driven.bad | item.undriven.spike | item.lost
+    cut = column(item.run, "cut_pct")
+    cutting = np.zeros(item.time_s.size, dtype=np.bool_) if cut is None else np.nan_to_num(cut) > 0.0
+    drive, drag = steady.engine_forces(item.rpm, item.throttle, gear.gear, sheet)
+    samples = Samples(
+        time_s=item.time_s,
+        v_u_mps=item.undriven.speed_mps,
+        v_d_mps=item.driven.speed_mps,
+        throttle=item.throttle,
+        usable=~filters.widen(item.brake | gear.shift | cutting, around, around) & ~fault,
+        bend=item.bend.turn,
+        curved=item.bend.curved,
+        drive_mps2=drive,
+        drag_mps2=drag,
+        sd_mps=float(np.median(item.undriven.sd_mps)),
     )
-
-
-def _bridged(run: Run, name: str, time_s: Floats) -> Floats:
-    """Return a channel with gaps up to 0.12 s bridged; all NaN when the log has none."""
-    values = _column(run, name)
-    if values is None:
-        return np.full(time_s.size, np.nan)
-    filled = filters.fill_gaps(time_s, values)
-    lost = ~np.isfinite(values)
-    for first, last in zip(*filters.intervals(lost), strict=True):
-        if time_s[last - 1] - time_s[first] > 0.12:
-            filled[first:last] = np.nan
-    return filled
-
-
-def _bend(run: Run, undriven: Axle, sheet: CarSheet) -> tuple[Floats, Floats, bool]:
-    """Return curvature [1/m] (NaN where unknown), what stands for it in the calibration, and if it is one."""
-    speed = np.maximum(undriven.speed_mps, 1.0)
-    lateral = _column(run, "lateral_acc_mps2")
-    unknown = np.full(speed.size, np.nan)
-    if np.isfinite(undriven.spin_mps).any():
-        curvature = undriven.spin_mps / speed / sheet.car.track_m
-        return curvature, curvature, True
-    if lateral is not None:
-        curvature = lateral / speed**2
-        return curvature, curvature, True
-    steering = _column(run, "steering_rad")
-    return unknown, unknown if steering is None else steering, False
-
-
-def _gears(item: _Repaired, v_d_mps: Floats, sheet: CarSheet) -> Gears:
-    return gears.find(_column(item.run, "gear"), item.rpm, v_d_mps, sheet, item.run.period_s)
-
-
-def _points(item: _Repaired, gear: Gears, sheet: CarSheet) -> Points:
-    step_s = item.run.period_s
-    around = round(0.25 / step_s)
-    fault = item.undriven.bad | item.driven.bad | item.undriven.spike
-    usable = ~filters.widen(item.brake | gear.shift, around, around) & ~fault
-    sd = float(np.median(item.undriven.sd_mps))
-    return calibration.points(
-        item.time_s,
-        item.undriven.speed_mps,
-        item.driven.speed_mps,
-        item.throttle,
-        usable,
-        item.bend,
-        sd,
-        sheet,
-        curved=item.curved,
-    )
+    return steady.points(samples, sheet)
 
 
 def _finish(
-    item: _Repaired, calibrated: Calibration, index: int, grids: GridPair | None, sheet: CarSheet
+    item: Repaired, calibrated: Calibration, index: int, grids: GridPair | None, sheet: CarSheet
 ) -> Signals:
     factor = calibrated.factors[index]
-    v_d = item.driven.speed_mps / factor.mean
-    gear = _gears(item, v_d, sheet)
-    item = _stand_in(item, gear, factor.mean, sheet)
-    v_u, v_d = item.undriven.speed_mps, item.driven.speed_mps / factor.mean
-    table = _speeds(item, gear, factor.mean, sheet)
-    raw_u, raw_d = table["v_u_raw_kmh"].to_numpy(), table["v_d_raw_kmh"].to_numpy()
-    target = command.target_pct(grids, _column(item.run, "slip_target_pct"), raw_u)
-    least = sheet.controller.min_speed_kmh / KMH_PER_MPS
-    smooth_target = command.target_pct(
-        grids, _column(item.run, "slip_target_pct"), command.in_kmh(table["v_u_smooth_mps"].to_numpy())
+    gear = _gears(item, item.driven.speed_mps / factor.mean, sheet)
+    item = _stand_in(item, gear, factor.mean)
+    reading = calibrated.reading(index, item.undriven.speed_mps, item.bend.turn)
+    table = smoothing.speeds(item, gear, reading, factor.mean, sheet)
+    table = pd.concat([table, pd.DataFrame(_columns(item, gear, table, grids, sheet))], axis=1)
+    marked = faults.find(item, gear, table, sheet)
+    findings = (
+        *checks.check(item.run, item.undriven, item.driven, sheet),
+        *fitness.check(item, calibrated, index, gear, table, sheet),
+        *faults.check(marked, item.run),
     )
-    smooth = command.slip_pct(table["v_d_smooth_mps"].to_numpy(), table["v_u_smooth_mps"].to_numpy(), least)
-    slip = command.slip_pct(v_d, v_u, least)
-    lateral = _column(item.run, "lateral_acc_mps2")
-    bad = item.undriven.bad | item.driven.bad
-    columns = {
+    return Signals(
+        item.run, grids, factor, gear.radius, table, findings, marked, calibrated.growth, item.bend.share
+    )
+
+
+def _columns(
+    item: Repaired, gear: Gears, speeds: pd.DataFrame, grids: GridPair | None, sheet: CarSheet
+) -> dict[str, Floats | np.ndarray]:
+    """Return the other columns of the table of `Signals`."""
+    raw_u, raw_d = speeds["v_u_raw_kmh"].to_numpy(), speeds["v_d_raw_kmh"].to_numpy()
+    smooth_u = speeds["v_u_smooth_mps"].to_numpy()
+    wanted = column(item.run, "slip_target_pct")
+    target = command.target_pct(grids, wanted, raw_u)
+    least = sheet.controller.min_speed_kmh / KMH_PER_MPS
+    smooth = command.slip_pct(speeds["v_d_smooth_mps"].to_numpy(), smooth_u, least)
+    slip = command.slip_pct(speeds["v_d_mps"].to_numpy(), speeds["v_u_mps"].to_numpy(), least)
+    return {
         "throttle": item.throttle,
         "rpm": item.rpm,
         "gear": gear.gear,
         "shift": gear.shift,
         "brake": item.brake,
-        "valid": ~bad,
+        "valid": ~(item.undriven.bad | item.driven.bad | item.lost),
         "kerb": masks.kerb(item.undriven.spike | item.driven.spike, item.run.period_s),
         "limiter": masks.near_limiter(item.rpm, sheet.engine.limit_rpm),
         "coupled": gear.coupled,
@@ -203,21 +133,18 @@ def _finish(
         "target_pct": target,
         "slip_pct": slip,
         "slip_error_pct": slip - target,
-        "error_smooth_pct": smooth - smooth_target,
-        "lateral_mps2": np.full(v_u.size, np.nan) if lateral is None else lateral,
-        "curvature_1pm": item.curvature_1pm,
+        "error_smooth_pct": smooth - command.target_pct(grids, wanted, command.in_kmh(smooth_u)),
+        "lateral_mps2": item.lateral_mps2,
+        "curvature_1pm": item.bend.curvature_1pm,
     }
-    table = pd.concat([table, pd.DataFrame(columns)], axis=1)
-    findings = [*item.findings, *fitness.check(item.run, calibrated, index, gear, table, sheet)]
-    return Signals(item.run, grids, factor, gear.radius, table, tuple(findings))
 
 
-def _stand_in(item: _Repaired, gear: Gears, factor: float, sheet: CarSheet) -> _Repaired:
+def _stand_in(item: Repaired, gear: Gears, factor: float) -> Repaired:
     """Put engine speed over the gear's ratio where the driven axle was lost with the clutch closed."""
     bad = item.driven.bad
     if not bad.any() or not math.isfinite(gear.radius.mean):
         return item
-    speed = _by_engine(item, gear, sheet) * factor
+    speed = smoothing.by_engine(item, gear) * factor
     usable = bad & ~gear.shift & np.isfinite(speed)
     mended = replace(
         item.driven, speed_mps=np.where(usable, speed, item.driven.speed_mps), bad=item.driven.bad & ~usable
@@ -225,65 +152,15 @@ def _stand_in(item: _Repaired, gear: Gears, factor: float, sheet: CarSheet) -> _
     return replace(item, driven=mended)
 
 
-def _by_engine(item: _Repaired, gear: Gears, sheet: CarSheet) -> Floats:
-    """Return the driven axle's speed by engine speed and ratio [m/s], calibrated; NaN where unknown."""
-    ratios = overall_ratio(sheet, np.arange(1, sheet.gears + 1))
-    speed = item.rpm / RPM_PER_RADPS * gear.radius.mean / ratios[np.maximum(gear.gear, 1) - 1]
-    return np.where(gear.gear > 0, speed, np.nan)
-
-
-def _smooth_driven(
-    item: _Repaired, v_d: Floats, sd: Floats, wanted: Floats, gear: Gears, sheet: CarSheet
-) -> Floats:
-    """Smooth the driven axle; with the clutch closed only its difference from engine speed is smoothed.
-
-    Engine speed is far quieter than a wheel's, and what the two differ by, the twist of the shafts, is small
-    and needs no sharp edges; so the edges of slip survive although the noise goes.
-    """
-    longest = round(LONGEST_DRIVEN_S / item.run.period_s)
-    plain = filters.smooth_to(v_d, sd, wanted, longest)
-    engine = _by_engine(item, gear, sheet)
-    closed = gear.coupled & np.isfinite(engine)
-    if not closed.any():
-        return plain
-    longer = round(LONGEST_TWIST_S / item.run.period_s)
-    reach = longer // 2 + 1
-    inner = ~filters.widen(~closed, reach, reach)
-    rest = filters.fill_gaps(item.time_s, np.where(closed, v_d - engine, np.nan))
-    return np.where(inner, engine + filters.smooth_to(rest, sd, ENGINE_SHARE * wanted, longer), plain)
-
-
-def _speeds(item: _Repaired, gear: Gears, factor: float, sheet: CarSheet) -> pd.DataFrame:
-    """Return clock, raw, repaired and smoothed speeds."""
-    step_s = item.run.period_s
-    v_u, v_d = item.undriven.speed_mps, item.driven.speed_mps / factor
-    sd_u, sd_d = item.undriven.sd_mps, item.driven.sd_mps / factor
-    base = np.maximum(v_u, sheet.controller.min_speed_kmh / KMH_PER_MPS)
-    wanted = ERROR_SD_PCT / 100.0 * base
-    shortest = round(SHORTEST_UNDRIVEN_S / step_s) | 1
-    calm = filters.quadratic(v_u, shortest)
-    stronger = filters.smooth_to(v_u, sd_u, UNDRIVEN_SHARE * wanted, round(LONGEST_UNDRIVEN_S / step_s))
-    enough = sd_u * filters.noise_gain(shortest) <= UNDRIVEN_SHARE * wanted
-    smooth_u = np.where(enough, calm, stronger)
-    smooth_d = _smooth_driven(item, v_d, sd_d, wanted, gear, sheet)
-    raw_u, raw_d = item.undriven.raw_mps, item.driven.raw_mps
-    return pd.DataFrame(
-        {
-            "time_s": item.time_s,
-            "v_u_mps": v_u,
-            "v_d_mps": v_d,
-            "v_u_raw_kmh": command.in_kmh(raw_u),
-            "v_d_raw_kmh": command.in_kmh(raw_d),
-            "v_u_smooth_mps": smooth_u,
-            "v_d_smooth_mps": smooth_d,
-        }
-    )
-
-
 def _cut(
-    item: _Repaired, gear: Gears, raw_u: Floats, raw_d: Floats, grids: GridPair | None, sheet: CarSheet
+    item: Repaired, gear: Gears, raw_u: Floats, raw_d: Floats, grids: GridPair | None, sheet: CarSheet
 ) -> Floats:
-    logged = _bridged(item.run, "cut_pct", item.time_s)
+    logged = column(item.run, "cut_pct")
+    logged = (
+        np.full(item.time_s.size, np.nan)
+        if logged is None
+        else mending.bridge(logged, item.time_s, BRIDGED_S)
+    )
     if grids is None or np.isfinite(logged).all():
         return logged
     made = command.cut_pct(item.time_s, raw_u, raw_d, item.throttle, gear.gear, grids, sheet)

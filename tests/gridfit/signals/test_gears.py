@@ -2,8 +2,6 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from gridfit.driveline import overall_ratio, rolling_radius_m
 from gridfit.signals import gears
@@ -81,19 +79,6 @@ def test_a_slipping_clutch_is_on_no_ratio(sheet):
     assert (gears.classify(halfway, ratios) == 0).all()
     assert list(gears.classify(ratios, ratios)) == [1, 2, 3, 4, 5]
     assert gears.classify(np.array([np.nan]), ratios)[0] == 0
-
-
-@settings(max_examples=50, deadline=None)
-@given(
-    st.lists(st.floats(1.18, 1.6), min_size=2, max_size=6),
-    st.floats(-0.06, 0.06),
-    st.integers(0, 2**32 - 1),
-)
-def test_the_offset_is_found_for_any_gearbox(steps, shift, seed):
-    rng = np.random.default_rng(seed)
-    ratios = np.log(16.0) - np.concatenate([[0.0], np.cumsum(np.log(steps))])
-    observed = rng.choice(ratios, 600) + shift + 0.004 * rng.standard_normal(600)
-    assert gears.offset(observed, ratios).mean == pytest.approx(shift, abs=0.002)
 
 
 def test_short_coincidences_are_dropped_and_gaps_bridged():
