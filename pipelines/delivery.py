@@ -105,7 +105,7 @@ def deliver(
     with tracking(delivery.track, record) as tracked:
         record = _with_tracking(record, tracked)
         content = {**files, REPORT: page(record), SUMMARY: to_json(record.summary())}
-        with staged(delivery.out, content) as stage:
+        with staged(delivery.out, content, overwrite=delivery.overwrite) as stage:
             tracked.log(record, stage.folder)
             if tracked.warning and tracked.warning not in record.warnings:
                 record = record.warned(tracked.warning)

@@ -1,13 +1,13 @@
 """A result folder, written whole or not at all.
 
 The files are written into a hidden sibling folder, flushed to the disk, and the folder is renamed into place.
-An older result is moved aside first and removed only once the new one stands; whatever fails, it comes back.
+An older result is moved aside first and removed only once the new one stands; whatever fails, it comes back, and
+when the process is killed, the next job brings it back (`pipelines.leftovers`).
 """
 
 import hashlib
 import json
 import os
-import secrets
 import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from gridfit.errors import CallError
+from pipelines.leftovers import Mark, clear, remove_listed
 
 SUMMARY = "summary.json"
 """Name of the file that makes a folder a result of gridfit."""
@@ -33,10 +34,16 @@ class Staged:
         The hidden sibling folder.
     out : Path
         Where it goes.
+    aside : Path
+        Where an older result waits meanwhile.
+    overwrite : bool
+        Whether an older result may be replaced.
     """
 
     folder: Path
     out: Path
+    aside: Path
+    overwrite: bool
 
 
 def digest(path: Path) -> str:
@@ -47,6 +54,8 @@ def digest(path: Path) -> str:
 
 def check_destination(out: Path, *, overwrite: bool) -> Path:
     """Say no before any work is done when a result may not be written to `out`.
+
+    What killed jobs left beside it is cleared away first.
 
     Parameters
     ----------
@@ -67,6 +76,7 @@ def check_destination(out: Path, *, overwrite: bool) -> Path:
         write, or lies where nothing can be written.
     """
     target = Path(os.path.realpath(out))
+    clear(target.parent)
     if target.exists() and not target.is_dir():
         raise CallError.of(
             where=f"--out {out}",
@@ -81,7 +91,7 @@ def check_destination(out: Path, *, overwrite: bool) -> Path:
 
 
 @contextmanager
-def staged(out: Path, files: Mapping[str, str | bytes]) -> Iterator[Staged]:
+def staged(out: Path, files: Mapping[str, str | bytes], *, overwrite: bool = False) -> Iterator[Staged]:
     """Write all files of a result beside its destination; remove them again on the way out if still there.
 
     Parameters
@@ -90,6 +100,8 @@ def staged(out: Path, files: Mapping[str, str | bytes]) -> Iterator[Staged]:
         As `check_destination` returned it.
     files : mapping of file name to content
         Text is written as UTF-8. A name may hold one or more ``/``.
+    overwrite : bool
+        Whether an older result of gridfit may be replaced.
 
     Yields
     ------
@@ -101,17 +113,21 @@ def staged(out: Path, files: Mapping[str, str | bytes]) -> Iterator[Staged]:
     CallError
         The disk refused.
     """
-    folder = out.parent / f".{out.name}.{secrets.token_hex(4)}.partial"
-    created = _missing_parents(out)
+    created, mark = _missing_parents(out), None
     try:
         with _disk_errors(out):
-            folder.mkdir(parents=True)
+            out.parent.mkdir(parents=True, exist_ok=True)
+            mark = Mark.set(out, files, (_files_of_result(out / SUMMARY) or set()) | {SUMMARY})
+            mark.partial.mkdir()
             for name, content in files.items():
-                _write(folder / name, content)
-            _flush_folder(folder)
-        yield Staged(folder, out)
+                _write(mark.partial / name, content)
+            _flush_folder(mark.partial)
+        yield Staged(mark.partial, out, mark.old, overwrite)
     finally:
-        shutil.rmtree(folder, ignore_errors=True)
+        if mark is not None:
+            if out.exists() or not mark.old.exists():  # else the next job finds what it needs to mend this
+                shutil.rmtree(mark.partial, ignore_errors=True)
+            mark.lift()
         for parent in created:
             _remove_if_empty(parent)
 
@@ -133,7 +149,7 @@ def commit(stage: Staged) -> Path:
     Raises
     ------
     CallError
-        The disk refused; the older result stands as before.
+        The disk refused, or the destination has filled meanwhile; what stood there stands as before.
     """
     with _disk_errors(stage.out):
         if not stage.out.exists():
@@ -150,14 +166,15 @@ def commit(stage: Staged) -> Path:
 
 
 def _swap(stage: Staged) -> None:
-    aside = stage.out.parent / f".{stage.out.name}.{secrets.token_hex(4)}.old"
-    os.rename(stage.out, aside)
+    _check_old_result(stage.out, stage.out, overwrite=stage.overwrite)
+    listed = (_files_of_result(stage.out / SUMMARY) or set()) | {SUMMARY}
+    os.rename(stage.out, stage.aside)
     try:
         os.rename(stage.folder, stage.out)
     except BaseException:
-        os.rename(aside, stage.out)
+        os.rename(stage.aside, stage.out)
         raise
-    shutil.rmtree(aside, ignore_errors=True)
+    remove_listed(stage.aside, listed)
 
 
 def _write(path: Path, content: str | bytes) -> None:

@@ -17,7 +17,7 @@ RESULT = {**FILES, "summary.json": SUMMARY}
 
 def write(out: Path, files=RESULT, *, overwrite: bool = False) -> Path:
     target = check_destination(out, overwrite=overwrite)
-    with staged(target, files) as stage:
+    with staged(target, files, overwrite=overwrite) as stage:
         return commit(stage)
 
 
@@ -159,6 +159,26 @@ def test_a_failure_before_commit_removes_the_parents_it_made(tmp_path):
     with pytest.raises(ZeroDivisionError), staged(tmp_path / "x" / "y" / "r", RESULT):
         raise ZeroDivisionError
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_result_that_appeared_meanwhile_is_not_replaced_unasked(tmp_path):
+    target = check_destination(tmp_path / "r", overwrite=False)
+    with staged(target, RESULT) as stage:
+        write(tmp_path / "r", {**RESULT, "a.csv": "faster"})
+        with pytest.raises(CallError, match="--overwrite"):
+            commit(stage)
+    assert (tmp_path / "r" / "a.csv").read_text() == "faster"
+    assert left_over(tmp_path) == []
+
+
+def test_a_file_that_somebody_added_meanwhile_is_not_lost(tmp_path):
+    out = write(tmp_path / "r")
+    with staged(out, RESULT, overwrite=True) as stage:
+        (out / "mine.txt").write_text("mine")
+        with pytest.raises(CallError, match="mine"):
+            commit(stage)
+    assert (out / "mine.txt").read_text() == "mine"
+    assert left_over(tmp_path) == []
 
 
 def test_a_staged_file_can_be_rewritten(tmp_path):
