@@ -18,13 +18,19 @@ FILE_NAME = "channels.toml"
 
 
 class FileTable(Table):
-    """Table ``[file]``: how the CSV log is written."""
+    """Table ``[file]``: how the log is written."""
 
     delimiter: str | None = Field(
         default=None, min_length=1, max_length=1, description="one character in quotes"
     )
     units_row: bool | None = Field(
         default=None, description="true when the second line holds units, else false"
+    )
+    dbc: str | None = Field(
+        default=None, min_length=1, description="file name of the CAN log's message table in quotes"
+    )
+    bus: int | str | None = Field(
+        default=None, description="which bus of the CAN log: its number, or its name in quotes"
     )
 
 
@@ -51,6 +57,10 @@ class ChannelMap:
         Free text per role.
     document : Document or None
         The file that it was read from; None for a guess.
+    dbc : str or None
+        Message table of a CAN log, relative to the map's folder.
+    bus : str or None
+        Which bus of a CAN log.
     """
 
     channels: Mapping[str, Channel]
@@ -58,6 +68,8 @@ class ChannelMap:
     units_row: bool | None = None
     notes: Mapping[str, str] = field(default_factory=dict)
     document: Document | None = None
+    dbc: str | None = None
+    bus: str | None = None
 
     def where(self, role: str) -> str:
         """Return the place of a role's entry, for messages."""
@@ -72,6 +84,8 @@ class ChannelMap:
             lines.append(f"delimiter = {_quoted(self.delimiter)}")
         if self.units_row is not None:
             lines.append(f"units_row = {str(self.units_row).lower()}")
+        lines += [f"dbc = {_quoted(self.dbc)}"] if self.dbc is not None else []
+        lines += [f"bus = {_quoted(self.bus)}"] if self.bus is not None else []
         lines += ["", "[channels]"]
         for role, channel in self.channels.items():
             sure = "" if channel.sure >= 1.0 else f"  # {100.0 * channel.sure:.0f} % sure"
@@ -126,7 +140,9 @@ def read_channel_map(path: Path | str) -> ChannelMap:
     if problems or file is None:
         raise InputError(problems)
     ordered = {role.name: channels[role.name] for role in ROLES if role.name in channels}
-    return ChannelMap(ordered, file.delimiter, file.units_row, dict(tables["notes"]), document)
+    bus = None if file.bus is None else str(file.bus)
+    notes = dict(tables["notes"])
+    return ChannelMap(ordered, file.delimiter, file.units_row, notes, document, file.dbc, bus)
 
 
 def _table(document: Document, name: str) -> tuple[Mapping[str, Any], list[Problem]]:

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from gridfit.errors import InputError, Problem
 from gridfit.signals.dialect import HEAD_BYTES, Dialect, sniff
-from gridfit.signals.rawlog import Floats, Header, RawLog, Wanted, line_of
+from gridfit.signals.rawlog import Floats, Header, Hints, RawLog, Wanted, line_of
+from gridfit.signals.source import Source
 
 CHUNK_BYTES = 1 << 20
 """What is held of a file at a time, apart from the columns that are asked for."""
@@ -24,22 +25,30 @@ MOST_FAULTY = 0.01
 """Share of lines that may be left out before the file is refused [1]."""
 
 
-def header(path: Path, delimiter: str | None, units_row: bool | None) -> Header:
+def header(source: Source, hints: Hints) -> Header:
     """Return column names and, when the log has a line of them, units."""
-    dialect = sniff(path, delimiter, units_row)
+    dialect = sniff(source, hints.delimiter, hints.units_row)
     return Header(dialect.columns, _units(dialect))
 
 
-def read(path: Path, wanted: Sequence[Wanted], delimiter: str | None, units_row: bool | None) -> RawLog:
+def names(source: Source) -> tuple[str, ...]:
+    """Return the column names, none when the head of the file is no header of a table."""
+    try:
+        return sniff(source).columns
+    except InputError:
+        return ()
+
+
+def read(source: Source, wanted: Sequence[Wanted], hints: Hints) -> RawLog:
     """Read columns of a CSV log.
 
     Parameters
     ----------
-    path : Path
+    source : Source
     wanted : sequence of Wanted
         Columns that the header has.
-    delimiter, units_row
-        As in `dialect.sniff`.
+    hints : Hints
+        Delimiter and line of units, when they are told.
 
     Returns
     -------
@@ -50,12 +59,13 @@ def read(path: Path, wanted: Sequence[Wanted], delimiter: str | None, units_row:
     InputError
         When a cell holds text instead of a number, or more than 1 % of the lines are incomplete.
     """
-    dialect = sniff(path, delimiter, units_row)
-    survey = _survey(path, dialect)
-    faulty = _faulty_lines(path, dialect, survey)
-    columns = _parse(path, dialect, wanted, faulty)
+    dialect = sniff(source, hints.delimiter, hints.units_row)
+    survey = _survey(source.file, dialect)
+    faulty = _faulty_lines(source, dialect, survey)
+    columns = _parse(source, dialect, wanted, faulty)
     skipped = np.union1d(faulty.ragged, faulty.blank)
-    return RawLog(columns, _units(dialect), survey.sha256, dialect.first_line, skipped, faulty.repairs)
+    sha256 = source.own_sha256 or survey.sha256
+    return RawLog(columns, _units(dialect), sha256, dialect.first_line, skipped, faulty.repairs)
 
 
 def _units(dialect: Dialect) -> dict[str, str]:
@@ -94,16 +104,16 @@ def _survey(path: Path, dialect: Dialect) -> _Survey:
     return _Survey(digest.hexdigest(), newlines, delimiters, last == _NEWLINE)
 
 
-def _faulty_lines(path: Path, dialect: Dialect, survey: _Survey) -> _Faulty:
+def _faulty_lines(source: Source, dialect: Dialect, survey: _Survey) -> _Faulty:
     """Return the lines from the first row on that are blank, incomplete, or not ended (only the last)."""
     rows = survey.newlines - (dialect.first_line - 1)
-    counts = _delimiters_per_line(path, dialect, only_if=survey, rows=rows)
+    counts = _delimiters_per_line(source.file, dialect, only_if=survey, rows=rows)
     lines = np.arange(dialect.first_line, dialect.first_line + max(rows, 0), dtype=np.int64)
     blank = lines[counts == -1]
     wrong = lines[(counts != -1) & (counts != dialect.fields - 1)]
     if wrong.size > max(1.0, MOST_FAULTY * lines.size):
         raise InputError.of(
-            where=f"{path.name}:{wrong[0]}",
+            where=f"{source.name}:{wrong[0]}",
             what="columns",
             value=f"{counts[wrong[0] - dialect.first_line] + 1} ({wrong.size} of {lines.size} lines wrong)",
             allowed=f"every line must have as many columns as the header ({dialect.fields})",
@@ -157,23 +167,23 @@ def _count(data: NDArray[np.uint8], mark: int) -> NDArray[np.int64]:
     return counts
 
 
-def _parse(path: Path, dialect: Dialect, wanted: Sequence[Wanted], faulty: _Faulty) -> dict[str, Floats]:
+def _parse(source: Source, dialect: Dialect, wanted: Sequence[Wanted], faulty: _Faulty) -> dict[str, Floats]:
     places = [dialect.columns.index(one.column) for one in wanted]
     words = {place for place, one in zip(places, wanted, strict=True) if _has_words(dialect, place, one)}
     dtypes: dict[int, Any] = {place: "category" if place in words else np.float64 for place in places}
     options = _options(dialect, places, faulty)
     try:
-        table = pd.read_csv(path, dtype=dtypes, **options)
+        table = pd.read_csv(source.file, dtype=dtypes, **options)
     except ValueError as error:
-        raise _text_error(path, dialect, wanted, places, options, faulty) or InputError.of(
-            where=path.name,
+        raise _text_error(source, dialect, wanted, places, options, faulty) or InputError.of(
+            where=source.name,
             what="log",
             value=str(error)[:120],
             allowed="must be CSV with one row per line",
             remedy="Export the log again.",
         ) from None
     return {
-        one.column: _words(path, one, table[place]) if place in words else table[place].to_numpy()
+        one.column: _words(source, one, table[place]) if place in words else table[place].to_numpy()
         for place, one in zip(places, wanted, strict=True)
     }
 
@@ -203,13 +213,13 @@ def _has_words(dialect: Dialect, place: int, wanted: Wanted) -> bool:
     return any(len(row) > place and row[place].strip().lower() in WORDS for row in dialect.sample)
 
 
-def _words(path: Path, wanted: Wanted, column: "pd.Series[Any]") -> Floats:
+def _words(source: Source, wanted: Wanted, column: "pd.Series[Any]") -> Floats:
     """Turn on and off into 1 and 0."""
     names = [str(name) for name in column.cat.categories]
     unknown = [name for name in names if name.strip().lower() not in WORDS]
     if unknown:
         raise InputError.of(
-            where=f"{path.name} column '{wanted.column}'",
+            where=f"{source.name} column '{wanted.column}'",
             value=f'"{unknown[0]}"',
             allowed=f"a switch may say {', '.join(WORDS)}",
             remedy=f"Correct the cell, or {wanted.where} in the channel map.",
@@ -220,7 +230,7 @@ def _words(path: Path, wanted: Wanted, column: "pd.Series[Any]") -> Floats:
 
 
 def _text_error(
-    path: Path,
+    source: Source,
     dialect: Dialect,
     wanted: Sequence[Wanted],
     places: Sequence[int],
@@ -228,7 +238,7 @@ def _text_error(
     faulty: _Faulty,
 ) -> InputError | None:
     """Find the first cell of each column that is no number; only after the fast parser has given up."""
-    table = pd.read_csv(path, dtype=str, **options)
+    table = pd.read_csv(source.file, dtype=str, **options)
     skipped = np.union1d(faulty.ragged, faulty.blank)
     problems: list[Problem] = []
     for place, one in zip(places, wanted, strict=True):
@@ -243,7 +253,7 @@ def _text_error(
         if line == dialect.first_line and dialect.units is None:
             remedy = "If this line holds units, set units_row = true in the channel map."
         problems += InputError.of(
-            where=f"{path.name}:{line} column '{one.column}'",
+            where=f"{source.name}:{line} column '{one.column}'",
             value=f'"{bad.iloc[0]}"',
             allowed=f"must be a number ({len(bad)} of {len(table)} cells of the column are not)",
             remedy=remedy,

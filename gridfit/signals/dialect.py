@@ -8,6 +8,7 @@ from pathlib import Path
 
 from gridfit.documents import read_head
 from gridfit.errors import InputError
+from gridfit.signals.source import Source
 
 HEAD_BYTES = 65536
 """How much of a file is looked at."""
@@ -53,12 +54,12 @@ class Dialect:
         return self.header_line + (1 if self.units is None else 2)
 
 
-def sniff(path: Path, delimiter: str | None = None, units_row: bool | None = None) -> Dialect:
+def sniff(source: Source, delimiter: str | None = None, units_row: bool | None = None) -> Dialect:
     """Read a CSV file's dialect from its first 64 kB.
 
     Parameters
     ----------
-    path : Path
+    source : Source
     delimiter : str or None
         As the channel map says; None to find out.
     units_row : bool or None
@@ -75,7 +76,8 @@ def sniff(path: Path, delimiter: str | None = None, units_row: bool | None = Non
     InputError
         When it is empty, not text, has no header, no data, or contradicts what was said of it.
     """
-    lines, encoding = _lines(path)
+    path = source.path
+    lines, encoding = _lines(source)
     chosen = delimiter or _delimiter(path, lines)
     header, fields = _header(path, lines, chosen, given=delimiter is not None)
     columns = tuple(name.strip() for name in _cells(lines[header], chosen))
@@ -102,13 +104,14 @@ def _refuse(path: Path, line: int, what: str, value: str, allowed: str, remedy: 
     raise InputError.of(where=where, what=what, value=value, allowed=allowed, remedy=remedy)
 
 
-def _lines(path: Path) -> tuple[list[str], str]:
-    head = read_head(path, HEAD_BYTES, "log")
+def _lines(source: Source) -> tuple[list[str], str]:
+    path = source.path
+    head = read_head(source.file, HEAD_BYTES, "log")
     if not head.strip():
         _refuse(path, 0, "log", "an empty file", "must hold a header and rows", "Export the log again.")
-    if head[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in head:
-        allowed = "must be text in UTF-8 or Latin-1"
-        _refuse(path, 1, "encoding", "UTF-16 or binary", allowed, "Export the log as CSV in UTF-8.")
+    if b"\x00" in head:
+        allowed = "must be text"
+        _refuse(path, 1, "encoding", "binary data", allowed, "Export the log as CSV in UTF-8.")
     if len(head) == HEAD_BYTES and b"\n" in head:
         head = head[: head.rindex(b"\n")]
     try:

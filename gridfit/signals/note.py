@@ -9,6 +9,7 @@ from pydantic import Field
 from gridfit.documents import Document, Table, read_toml
 from gridfit.errors import InputError, Problem
 from gridfit.signals.run import RunNote
+from gridfit.signals.source import stem
 
 
 class NoteTable(Table):
@@ -25,8 +26,8 @@ class NoteTable(Table):
 
 
 def note_path(run: Path) -> Path:
-    """Return where the note of a log is looked for: ``NAME.toml`` beside ``NAME.csv``."""
-    return run.with_suffix(".toml")
+    """Return where the note of a log is looked for: ``NAME.toml`` beside ``NAME.csv`` or ``NAME.csv.gz``."""
+    return run.with_name(f"{stem(run)}.toml")
 
 
 def read_note(run: Path) -> RunNote:

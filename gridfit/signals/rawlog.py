@@ -2,11 +2,17 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+NO_MAP = "channels.toml [file]"
+"""Where a hint would stand when there is no channel map, for messages."""
+TIME = "time"
+"""Name of the column of the clock, in formats in which the clock is no column."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +34,48 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
+class Hints:
+    """What the channel map says about how a log is written; all of it may be left out.
+
+    Parameters
+    ----------
+    delimiter : str or None
+        Of a CSV log; None to find out.
+    units_row : bool or None
+        Whether the line under a CSV log's header holds units; None to find out.
+    dbc : Path or None
+        Message table of a CAN log; None for the one ``*.dbc`` beside the log.
+    bus : str or None
+        Which bus of a CAN log; None when there is only one with the messages that are asked for.
+    columns : tuple of str or None
+        Columns that the channel map names, so that nothing else need be kept; None for all.
+    where : str
+        The map's ``[file]`` table, for messages.
+    """
+
+    delimiter: str | None = None
+    units_row: bool | None = None
+    dbc: Path | None = None
+    bus: str | None = None
+    columns: tuple[str, ...] | None = None
+    where: str = NO_MAP
+
+
+@dataclass(frozen=True, slots=True)
 class Header:
-    """Names of a log's columns, and their units where the log itself tells them."""
+    """Names of a log's columns, and their units where the log itself tells them.
+
+    Parameters
+    ----------
+    columns : tuple of str
+    units : dict of str to str
+    also : frozenset of str
+        Further names by which columns may be asked for, for instance with the message's name in front.
+    """
 
     columns: tuple[str, ...]
     units: Mapping[str, str] = field(default_factory=dict)
+    also: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +94,11 @@ class RawLog:
     skipped : int64[...]
         Lines after `first_line` that hold no row, increasing.
     repairs : tuple of (str, int)
-        What the reader left out, with counts.
+        Rows that the reader left out, with counts.
+    remarks : tuple of (str, int)
+        What else a user should know, with counts; no row was left out for it.
+    beside : tuple of Path
+        Other files that were read, for instance a message table.
     """
 
     columns: Mapping[str, Floats]
@@ -60,6 +107,8 @@ class RawLog:
     first_line: int = 0
     skipped: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     repairs: tuple[tuple[str, int], ...] = ()
+    remarks: tuple[tuple[str, int], ...] = ()
+    beside: tuple[Path, ...] = ()
 
     def place(self, row: int) -> str:
         """Return ``:123`` for the line of a row, ``" row 7"`` (from 1) when the format has no lines."""

@@ -1,8 +1,7 @@
-"""One `read_run` for every format: registry by file ending, columns to SI, clock repaired, axles made."""
+"""One `read_run` for every format: columns to SI, clock repaired, axles made."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,40 +10,17 @@ from numpy.typing import NDArray
 
 from gridfit import units
 from gridfit.carsheet import CarSheet
-from gridfit.errors import CallError, InputError, Problem, suggestion
-from gridfit.signals import clock, csvlog, parquetlog, plausible
+from gridfit.errors import CallError, Problem
+from gridfit.signals import clock, mapchecks, plausible
 from gridfit.signals.channelguess import guess
 from gridfit.signals.channelmap import FILE_NAME, ChannelMap, read_channel_map
+from gridfit.signals.formats import FORMATS, Format, format_of
 from gridfit.signals.note import read_note
-from gridfit.signals.rawlog import Header, RawLog, Wanted
+from gridfit.signals.rawlog import NO_MAP, Hints, RawLog, Wanted
 from gridfit.signals.run import CORNERS, ROLE_OF, ROLES, Run
+from gridfit.signals.source import Source, ending, opened, stem
 
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True)
-class Format:
-    """A kind of log file.
-
-    Parameters
-    ----------
-    name : str
-    header : callable
-        (path, delimiter, units_row) -> Header.
-    read : callable
-        (path, wanted columns, delimiter, units_row) -> RawLog.
-    """
-
-    name: str
-    header: Callable[[Path, str | None, bool | None], Header]
-    read: Callable[[Path, Sequence[Wanted], str | None, bool | None], RawLog]
-
-
-FORMATS: dict[str, Format] = {
-    ".csv": Format("CSV", csvlog.header, csvlog.read),
-    ".parquet": Format("Parquet", parquetlog.header, parquetlog.read),
-}
-"""Readers by file ending, lower case."""
 
 
 def expand(paths: Iterable[Path | str]) -> list[Path]:
@@ -66,7 +42,7 @@ def expand(paths: Iterable[Path | str]) -> list[Path]:
     """
     found: list[Path] = []
     problems: list[Problem] = []
-    endings = ", ".join(FORMATS)
+    endings = ", ".join(FORMATS) + ", each also packed as .gz"
     for path in map(Path, paths):
         inside = (
             sorted((one for one in path.iterdir() if _is_log(one)), key=_natural) if path.is_dir() else []
@@ -89,7 +65,7 @@ def expand(paths: Iterable[Path | str]) -> list[Path]:
 
 
 def _is_log(path: Path) -> bool:
-    return path.is_file() and path.suffix.lower() in FORMATS
+    return path.is_file() and ending(path) in FORMATS
 
 
 def _natural(path: Path) -> list[tuple[int, int, str]]:
@@ -104,12 +80,12 @@ def _natural(path: Path) -> list[tuple[int, int, str]]:
 def _repeated(paths: Sequence[Path]) -> list[Problem]:
     problems, seen = [], dict[Path, Path]()
     for path in paths:
-        stem = path.resolve().with_suffix("")
-        if stem in seen:
+        bare = path.resolve().with_name(stem(path))
+        if bare in seen:
             remedy = "Name it once; move a second copy in another format elsewhere."
-            allowed = f"the run is already given as {seen[stem].name}"
+            allowed = f"the run is already given as {seen[bare].name}"
             problems.append(Problem(str(path), "run", path.name, allowed, remedy))
-        seen[stem] = path
+        seen[bare] = path
     return problems
 
 
@@ -146,17 +122,8 @@ def read_run(path: Path | str, channel_map: ChannelMap | None, sheet: CarSheet) 
         move, values that cannot be in the unit that the map gives.
     """
     path = expand([path])[0]
-    kind = FORMATS[path.suffix.lower()]
-    mapped = channel_map or find_map(path) or guess(path, kind.header(path, None, None), kind.read, sheet)
-    _check_axles(mapped, sheet)
-    header = kind.header(path, mapped.delimiter, mapped.units_row)
-    _check_columns(path, mapped, header)
-    wanted = [
-        Wanted(channel.column, ROLE_OF[role].dimension, mapped.where(role))
-        for role, channel in mapped.channels.items()
-    ]
-    raw = kind.read(path, wanted, mapped.delimiter, mapped.units_row)
-    _check_units(path, mapped, raw.units)
+    with opened(path) as source:
+        mapped, raw = _read(source, channel_map, sheet)
     columns = {
         ROLE_OF[role].column: units.to_si(raw.columns[channel.column], channel.unit, ROLE_OF[role].dimension)
         for role, channel in mapped.channels.items()
@@ -167,67 +134,59 @@ def read_run(path: Path | str, channel_map: ChannelMap | None, sheet: CarSheet) 
     cleaned = plausible.clean(columns, sheet)
     plausible.check(cleaned.columns, mapped, sheet, path.name)
     table = pd.DataFrame(_with_axles(cleaned.columns, sheet), copy=False)
-    lost = (*raw.repairs, *kept.repairs)
+    lost = (*source.repairs, *raw.repairs, *kept.repairs)
     return Run(
-        name=path.stem,
+        name=stem(path),
         path=path,
         table=table,
         note=read_note(path),
         roles=tuple(role for role in mapped.channels if ROLE_OF[role].column in table),
         sha256=raw.sha256,
         rows_dropped=sum(count for _, count in lost),
-        repairs=(*lost, *cleaned.repairs),
+        repairs=(*lost, *raw.remarks, *cleaned.repairs),
         channels=dict(mapped.channels),
+        beside=raw.beside,
     )
 
 
-def _check_axles(mapped: ChannelMap, sheet: CarSheet) -> None:
-    """Refuse a map that leaves an axle of this car without speed."""
-    undriven = "rear" if sheet.driven == "front" else "front"
-    name = mapped.document.path.name if mapped.document else "guessed channel map"
-    problems = []
-    for role, axle in (("speed_driven", sheet.driven), ("speed_undriven", undriven)):
-        corners = CORNERS[axle]
-        if role not in mapped.channels and not set(corners) <= set(mapped.channels):
-            allowed = f"is missing; the {axle} axle needs {role}, or {corners[0]} and {corners[1]}"
-            remedy = (
-                f'Add {role} = {{ column = "...", unit = "..." }}, or correct drive in {sheet.source.name}.'
-            )
-            problems.append(Problem(f"{name} [channels]", role, "", allowed, remedy))
-    if problems:
-        raise InputError(problems)
+def _read(source: Source, channel_map: ChannelMap | None, sheet: CarSheet) -> tuple[ChannelMap, RawLog]:
+    """Return the channel map of a log and the columns that it names."""
+    kind = format_of(source)
+    mapped = channel_map or find_map(source.path) or _guessed(source, kind, sheet)
+    mapchecks.check_axles(mapped, sheet)
+    hints = hints_of(mapped)
+    header = kind.header(source, hints)
+    mapchecks.check_columns(source.path, mapped, header)
+    wanted = [
+        Wanted(channel.column, ROLE_OF[role].dimension, mapped.where(role))
+        for role, channel in mapped.channels.items()
+    ]
+    raw = kind.read(source, wanted, hints)
+    mapchecks.check_units(source.path, mapped, raw.units)
+    return mapped, raw
 
 
-def _check_columns(path: Path, mapped: ChannelMap, header: Header) -> None:
-    shown = ", ".join(header.columns[:16]) + (", ..." if len(header.columns) > 16 else "")
-    problems = []
-    for role, channel in mapped.channels.items():
-        times = header.columns.count(channel.column)
-        if times == 0:
-            remedy = suggestion(channel.column, header.columns, "Correct the map, or remove the role's line.")
-            allowed = f"must be a column of {path.name} ({shown})"
-            problems.append(Problem(mapped.where(role), "column", f'"{channel.column}"', allowed, remedy))
-        elif times > 1:
-            allowed, remedy = (
-                f"must name one column; {path.name} has {times} of this name",
-                "Rename the others.",
-            )
-            problems.append(Problem(mapped.where(role), "column", f'"{channel.column}"', allowed, remedy))
-    if problems:
-        raise InputError(problems)
+def _guessed(source: Source, kind: Format, sheet: CarSheet) -> ChannelMap:
+    hints = Hints()
+
+    def read(path: Path, wanted: Sequence[Wanted], delimiter: str | None, units_row: bool | None) -> RawLog:
+        return kind.read(source, wanted, hints)
+
+    return guess(source.path, kind.header(source, hints), read, sheet)
 
 
-def _check_units(path: Path, mapped: ChannelMap, written: Mapping[str, str]) -> None:
-    """Refuse a map whose unit contradicts the unit that the log itself tells."""
-    problems = []
-    for role, channel in mapped.channels.items():
-        own, said = units.find(written.get(channel.column, "")), units.find(channel.unit)
-        if own and said and own.dimension == said.dimension and own.name != said.name:
-            allowed = f"{path.name} says {own.name} for column '{channel.column}'"
-            remedy = "Correct the one that is wrong: the map, or the log's line of units."
-            problems.append(Problem(mapped.where(role), "unit", f'"{channel.unit}"', allowed, remedy))
-    if problems:
-        raise InputError(problems)
+def hints_of(mapped: ChannelMap) -> Hints:
+    """Return what a channel map says about how a log is written."""
+    document = mapped.document
+    folder = document.path.parent if document else Path()
+    return Hints(
+        mapped.delimiter,
+        mapped.units_row,
+        folder / mapped.dbc if mapped.dbc else None,
+        mapped.bus,
+        tuple(channel.column for channel in mapped.channels.values()),
+        document.where("file", "dbc") if document else NO_MAP,
+    )
 
 
 def _with_axles(columns: dict[str, Floats], sheet: CarSheet) -> dict[str, Floats]:

@@ -130,6 +130,8 @@ class Run:
         What was dropped or found, with counts, for the report.
     channels : dict of str to Channel
         The channel map's entries that were read, by role.
+    beside : tuple of Path
+        Other files that were read, for instance a CAN log's message table.
     """
 
     name: str
@@ -141,6 +143,7 @@ class Run:
     rows_dropped: int
     repairs: tuple[tuple[str, int], ...] = ()
     channels: Mapping[str, Channel] = field(default_factory=dict)
+    beside: tuple[Path, ...] = ()
 
     def has(self, role: str) -> bool:
         """Say whether the log carried the channel of this role itself."""

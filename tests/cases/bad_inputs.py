@@ -118,8 +118,8 @@ def _two_on_one_name(folder: Path) -> list[str]:
     return [str(folder / "car.toml"), str(folder)]
 
 
-def _utf16(path: Path) -> None:
-    path.write_bytes(path.read_text(encoding="utf-8").encode("utf-16"))
+def _binary(path: Path) -> None:
+    path.write_bytes(path.read_bytes().replace(b",", b"\0", 40))
 
 
 def _no_map(folder: Path) -> None:
@@ -304,7 +304,7 @@ LOG_CASES = (
         "at least one",
     ),
     _log("no-header", lambda path: path.write_text("\n".join(log_text().split("\n")[1:])), ":1", "header"),
-    _log("utf-16", _utf16, "UTF-16", "UTF-8"),
+    _log("binary", _binary, ":1 encoding", "binary data", "UTF-8"),
     _log("semicolons", lambda path: path.write_text(log_text(delimiter=";")), ":1", "','", "delimiter"),
     _log("word", lambda path: change_line(path, 77, lambda line: line.replace(",2", ",two", 1)), ":77"),
     _log(

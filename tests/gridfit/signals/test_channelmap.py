@@ -38,7 +38,7 @@ def test_every_role_has_a_column_of_its_own_and_a_known_dimension():
 
 
 def test_the_file_table_has_the_documented_keys():
-    assert set(FileTable.model_fields) == {"delimiter", "units_row"}
+    assert set(FileTable.model_fields) == {"delimiter", "units_row", "dbc", "bus"}
 
 
 def test_the_note_has_the_documented_keys():
