@@ -157,6 +157,7 @@ def _of_run(signals: Signals, sheet: CarSheet) -> list[tuple[object, ...]]:
     unknown_gear = bool((table["gear"].to_numpy() == 0).all())
     slip_kmh = (table["v_d_smooth_mps"] - table["v_u_smooth_mps"]).to_numpy() * KMH_PER_MPS
     step_s = signals.step_s
+    pushing = causes.push(signals, sheet)
     rows: list[tuple[object, ...]] = []
     for start, end in bounds(time_s, error, gate(signals, sheet)):
         i, j = _inside(time_s, start, end)
@@ -168,7 +169,7 @@ def _of_run(signals: Signals, sheet: CarSheet) -> list[tuple[object, ...]]:
                 start,
                 end,
                 engaged,
-                causes.classify(signals, sheet, i, engaged, step_s),
+                causes.classify(signals, sheet, pushing, i, j, engaged, step_s),
                 float(np.max(slip_kmh[i : j + 1])),
                 end - start,
                 float(error[peak]),
