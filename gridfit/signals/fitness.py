@@ -7,7 +7,9 @@ import pandas as pd
 
 from gridfit.carsheet import CarSheet
 from gridfit.driveline import rolling_radius_m
+from gridfit.signals import scale
 from gridfit.signals.calibration import Calibration
+from gridfit.signals.gearing import RADIUS_DOUBT
 from gridfit.signals.gears import Gears
 from gridfit.signals.quality import Finding, compare
 from gridfit.signals.repair import Repaired
@@ -74,7 +76,15 @@ def check(
             remedy="Log the gear, or check ratios and final drive of the car sheet.",
         ),
     ]
-    return [*found, *_radius(run, gear, sheet), *_agreement(run, gear), _target(run, table)]
+    return [
+        *found,
+        *scale.check(item, calibrated, index, gear, sheet),
+        *_radius(run, gear, sheet),
+        *_agreement(run, gear),
+        *_ratios(run, gear, sheet),
+        *_pedals(run, table),
+        _target(run, table),
+    ]
 
 
 def _agreement(run: Run, gear: Gears) -> list[Finding]:
@@ -89,7 +99,7 @@ def _agreement(run: Run, gear: Gears) -> list[Finding]:
             ">",
             0.9,
             good="the logged gear fits engine and wheel speed",
-            bad="the logged gear does not fit engine and wheel speed by the sheet's ratios",
+            bad=f"the logged gear does not fit engine and wheel speed by the sheet's ratios{_numbered(gear)}",
             remedy="Check ratios, final drive and the numbering of the gear channel.",
         )
     ]
@@ -125,5 +135,71 @@ def _radius(run: Run, gear: Gears, sheet: CarSheet) -> list[Finding]:
             good=f"{gear.radius} m by engine speed and ratios, {nominal:.4f} m by the tyre code",
             bad=f"{gear.radius} m by engine speed and ratios, {nominal:.4f} m by the tyre code",
             remedy="Check tyre size, ratios, final drive and tooth counts of the car sheet.",
+        )
+    ]
+
+
+def _numbered(gear: Gears) -> str:
+    off = gear.gearing.numbering
+    return f"; it counts {abs(off)} too {'low' if off > 0 else 'high'} in every gear" if off else ""
+
+
+def _ratios(run: Run, gear: Gears, sheet: CarSheet) -> list[Finding]:
+    """Say whether the car was driven in the sheet's ratios, and what to enter where not."""
+    gearing = gear.gearing
+    if not math.isfinite(gearing.offset.mean):
+        return []
+    ratios = sheet.gearbox.ratios
+    wrong = {number: ratios[number - 1] * factor for number, factor in gearing.wrong.items()}
+    text = ", ".join(
+        f"ratios[{number}] = {value:.3f} instead of {ratios[number - 1]:g}" for number, value in wrong.items()
+    )
+    drive = sheet.gearbox.final_drive * math.exp(gearing.offset.mean)
+    return [
+        compare(
+            "ratios of the sheet",
+            run.name,
+            "gears driven in another ratio than the sheet's [1]",
+            float(len(wrong)),
+            "==",
+            0.0,
+            good="every gear that was driven is on the sheet's ratio",
+            bad=f"driven in other ratios than the sheet's, and used as driven: {text}",
+            remedy=f"Write {text} into [gearbox], after counting teeth or turning a wheel by hand.",
+        ),
+        compare(
+            "final drive of the sheet",
+            run.name,
+            "share by which all ratios are off, by the tyre code [1]",
+            abs(math.expm1(gearing.offset.mean)),
+            "<",
+            RADIUS_DOUBT / 2.0,
+            good=f"all ratios agree with the tyre code to {100 * math.expm1(gearing.offset.mean):+.1f} %",
+            bad=(
+                f"all ratios are {100 * math.expm1(gearing.offset.mean):+.1f} % off, so final drive, tyre size or "
+                "the scale of the wheel speeds is wrong in the sheet; gears are found all the same"
+            ),
+            remedy=f"If tyre size and wheel speeds are right, write final_drive = {drive:.3f}.",
+        ),
+    ]
+
+
+def _pedals(run: Run, table: pd.DataFrame) -> list[Finding]:
+    """Say whether the brake is on while the throttle is wide open, where no episode is looked for."""
+    wide = table["throttle"].to_numpy() > 0.7
+    if not run.has("brake") or not wide.any():
+        return []
+    share = float(np.mean(table["brake"].to_numpy()[wide]))
+    return [
+        compare(
+            "brake and throttle together",
+            run.name,
+            "share of wide-open throttle with the brake on [1]",
+            share,
+            "<",
+            0.25,
+            good="the brake is off while the throttle is wide open",
+            bad="the brake reads on while the throttle is wide open, and slip is not looked for there",
+            remedy="Check the brake channel's zero, unit and switch; leave it out of the channel map if it is dead.",
         )
     ]

@@ -13,7 +13,7 @@ from gridfit.signals.sensors import MOVING_MPS, saturated, stuck
 SPIKE_SD = 8.0
 """A spike stands out of its neighbours by more than this many standard deviations..."""
 
-SPIKE_FLOOR: dict[str, float] = {"rpm": 150.0, "throttle": 0.15, "lateral_acc_mps2": 3.0, "steering_rad": 0.5}
+SPIKE_FLOOR: dict[str, float] = {"rpm": 400.0, "throttle": 0.15, "lateral_acc_mps2": 3.0, "steering_rad": 0.5}
 """...and by more than this, in the column's unit. Judgement."""
 
 SPIKE_S = 0.025
