@@ -75,8 +75,9 @@ def install():
         call(PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check", "uv")
         uv = find_uv()
     if uv is None:
-        say("uv is not to be had; going on with pip, which takes some minutes.")
-        pip = (PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check")
+        say("uv is not to be had; going on with pip, which takes a minute or more.")
+        # Compiling all libraries ahead takes pip longer than fetching them; as with uv, it happens at first use.
+        pip = (PYTHON, "-m", "pip", "install", "--quiet", "--no-compile", "--disable-pip-version-check")
     else:
         pip = (uv, "pip", "install", "--quiet", "--python", PYTHON)
     must(*pip, "--require-hashes", "-r", LOCK)

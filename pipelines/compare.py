@@ -16,7 +16,7 @@ from pipelines.proposal import DRAWS
 from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.blocks import Page
 from pipelines.report.cautions import cautions
-from pipelines.report.compare_page import compare_sections, verdict_words
+from pipelines.report.compare_page import compare_sections, difference_words, verdict_words
 from pipelines.report.page import render
 from pipelines.report.sections import corner, stand_ins
 
@@ -147,13 +147,10 @@ def _headline(comparison: Comparison) -> str:
     if not decided:
         pair = min(comparison.pairs, key=lambda each: each.p_value)
         return (
-            f"Undecided: {pair.b} over {pair.a} {pair.peak_mu_diff_pct} % of peak friction; "
+            f"Undecided: {difference_words(pair)}; "
             f"these runs decide differences from {pair.minimum_detectable_pct:.1f} % on."
         )
-    said = [
-        f"{verdict_words(pair)}: {pair.b} over {pair.a} {pair.peak_mu_diff_pct} % of peak friction"
-        for pair in decided
-    ]
+    said = [f"{verdict_words(pair)}: {difference_words(pair)}" for pair in decided]
     left = len(comparison.pairs) - len(decided)
     return "; ".join(said) + (f"; {left} other pairs undecided." if left else ".")
 
@@ -176,10 +173,14 @@ def _page(record: Record, compared: Compared) -> Page:
     return Page(
         title=f"Compounds on {record.car}",
         headline=record.headline,
-        remarks=(),
+        remarks=(
+            "The run is the unit. Intervals are central 90 % intervals; a verdict is given at 5 % over all pairs.",
+        ),
         tone="good" if decided and not record.warnings else "careful",
         corner=corner(record),
         warnings=record.warnings,
         cautions=cautions(compared.logs.sheet.engine.cut),
-        sections=compare_sections(record, compared.comparison, compared.runs, compared.logs),
+        sections=compare_sections(
+            record, compared.comparison, compared.runs, compared.logs, compared.identified.remarks
+        ),
     )

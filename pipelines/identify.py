@@ -13,6 +13,7 @@ from gridfit.plant.prior import from_carsheet
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.plantfiles import to_document
 from pipelines.ingest import Ingested
+from pipelines.partnames import PLANT_LABELS
 from pipelines.progress import Progress
 
 FAR_SD = 3.0
@@ -90,13 +91,13 @@ def _warnings(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
             "the model, not for this."
         )
     far = [
-        m.name
+        PLANT_LABELS[m.name]
         for i, m in enumerate(moved)
         if m.informed and abs(result.x[i] - result.centre[i]) > FAR_SD * result.width[i]
     ]
     if far:
         said.append(
-            f"The logs moved {', '.join(far)} further than the car sheet allows: check these figures of the sheet, "
+            f"The logs moved {'; '.join(far)} further than the car sheet allows: check these figures of the sheet, "
             "and read the plant with care."
         )
     return tuple(said)
@@ -107,13 +108,13 @@ def _remarks(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
     windows = result.windows
     sliding = windows.episode >= 0
     patches = 100.0 * float((result.on_patch[sliding] > 0.5).mean()) if sliding.any() else 0.0
-    informed = [m.name for m in moved if m.informed and not m.name.startswith("inertia_factor")]
-    rest = [m.name for m in moved if not m.informed and not m.name.startswith("inertia_factor")]
+    informed = [PLANT_LABELS[m.name] for m in moved if m.informed and not m.name.startswith("inertia_factor")]
+    rest = [PLANT_LABELS[m.name] for m in moved if not m.informed and not m.name.startswith("inertia_factor")]
     return (
         f"Fitted to {len(windows)} windows of a quarter of a second, {int(sliding.sum())} of them in episodes, of "
         f"which {patches:.0f} % were read as patches or kerbs and not as the tyre.",
-        f"The logs decided: {', '.join(informed)}.",
-        f"Still resting on the car sheet and on what is usual: {', '.join(rest)}.",
+        f"The logs informed: {'; '.join(informed) or 'nothing'}.",
+        f"Still resting on the car sheet and on what is usual: {'; '.join(rest) or 'nothing'}.",
     )
 
 

@@ -20,6 +20,14 @@ from pipelines.report.page import render
 from pipelines.report.sections import corner, made_section, stand_in_blocks, stand_ins
 from pipelines.verdict import Verdict, verdict
 
+BASIS = (
+    "On the logs: the wheel-speed factor, the episodes and their slip, the checks.",
+    "On the car sheet: gear ratios and tyre size (lines of the gears, gears that were not logged), the throttle gate "
+    "and the least speed of an episode, and the target where the log holds none, through the grid pair in force.",
+    "Nothing here rests on a fitted plant; whether a fit holds is what gridfit refine tells.",
+)
+"""What the figures of an inspection rest on."""
+
 TONES = {"yes": "good", "partly": "careful", "no": "bad"}
 
 
@@ -140,12 +148,13 @@ def _page(record: Record, logs: Ingested, judged: Verdict) -> Page:
         else Text(("Nothing stands in the way: run gridfit refine on these runs.",))
     )
     sections = (
-        Section("Verdict", (verdict_table(judged),)),
         Section("What to do next", (todo,)),
+        Section("Verdict", (verdict_table(judged),)),
         calibration_section(logs),
         coverage_section(logs),
         checks_section(logs.findings),
         runs_section(logs),
+        Section("What rests on data, what on the prior", (Text(BASIS),)),
         Section("What the car sheet left out", stand_in_blocks(record)),
         made_section(record),
     )

@@ -37,10 +37,11 @@ from pipelines.report.proposal_page import (
     basis_section,
     choice_section,
     grid_section,
+    in_words,
     plant_rows,
     score_section,
 )
-from pipelines.report.sections import corner, made_section, stand_in_blocks, stand_ins
+from pipelines.report.sections import corner, made_section, signed, stand_in_blocks, stand_ins
 
 BEFORE = "common practice"
 """What the compared pair is called: 15 km/h of slip, 25 % cut."""
@@ -200,9 +201,9 @@ def _warnings(proposed: Proposed) -> tuple[str, ...]:
 def _page(record: Record, proposed: Proposed, rows: tuple[PlantRow, ...]) -> Page:
     sheet, result = proposed.sheet, proposed.result
     sections = (
+        Section("What to do next", (_next_steps(proposed),)),
         grid_section(result, sheet, BEFORE),
         score_section(record, result, scores_by_gear(result, "recovery_s"), proposed.traces, BEFORE),
-        Section("What to do next", (_next_steps(proposed),)),
         choice_section(result),
         basis_section(result, rows, _basis(proposed)),
         Section("What the car sheet left out", stand_in_blocks(record)),
@@ -212,6 +213,7 @@ def _page(record: Record, proposed: Proposed, rows: tuple[PlantRow, ...]) -> Pag
         title=f"Proposed starting grids for {sheet.car.name}",
         headline=record.headline,
         remarks=(
+            in_words(record.scores),
             "Intervals are central 90 % intervals over the cars that the sheet allows. Cost is in points of "
             "the recovery score; its parts are below.",
         ),
@@ -238,11 +240,11 @@ def _next_steps(proposed: Proposed) -> Bullets:
         (
             "Check the tyre circumferences in the controller: driven and undriven wheels must read the same "
             "speed when the car rolls. 1 % of error is 1 point of slip at every speed.",
-            "Enter the grids above. Keep the pair that is in the car now within reach.",
+            "Enter the grids of section 2. Keep the pair that is in the car now within reach.",
             "On a closed course, drive roll-ons and short throttle stabs in gears "
             f"{', '.join(map(str, gears))}, from the lowest speed upward, on one dry surface. Ten episodes "
             "in a gear make its fit worth having.",
-            *(test.text for test in proposed.next_tests),
+            *(signed(test.text) for test in proposed.next_tests),
             "Log at 50 Hz or more: time, all four wheel speeds (or both axles), throttle, engine speed, "
             "gear, brake, cut, slip target, lateral acceleration.",
             "Write a note beside each log: compound, date, track, track temperature, grids in force.",

@@ -114,7 +114,7 @@ def _factor(logs: Ingested) -> Question:
     asked = "Do the wheel speeds of both axles agree when rolling?"
     failed = _failed(logs, "wheel-speed factor") + _failed(logs, "factor between runs")
     factors = [item.factor.mean for item in logs.signals]
-    text = f"driven over undriven {min(factors):.4f} to {max(factors):.4f}, and corrected by that"
+    text = f"driven over undriven {_range(min(factors), max(factors), 4)}, and corrected by that"
     if not failed:
         return Question(asked, "yes", text)
     return Question(
@@ -137,7 +137,7 @@ def _gear(logs: Ingested) -> Question:
     ]
     logged = all(item.run.has("gear") for item in logs.signals)
     how = "logged" if logged else "found from engine speed and ratios where it is not logged"
-    text = f"{how}; known in {100 * min(shares):.0f} to {100 * max(shares):.0f} % of driving"
+    text = f"{how}; known in {_range(100 * min(shares), 100 * max(shares), 0)} % of driving"
     remedy = "Log the gear, or engine speed with correct ratios and final drive in the car sheet."
     if min(shares) >= 0.8:
         return Question(asked, "yes", text)
@@ -165,11 +165,17 @@ def _signals(logs: Ingested) -> Question:
     asked = "Are clock and sensors sound?"
     shares = [1.0 - float(item.table["valid"].mean()) for item in logs.signals]
     failed = logs.findings[~logs.findings["passed"]]
-    text = f"{100 * max(shares):.1f} % of samples unusable in the worst run, {len(failed)} checks failed"
+    failures = f"{len(failed) or 'no'} check{'' if len(failed) == 1 else 's'} failed"
+    text = f"{100 * max(shares):.1f} % of samples unusable in the worst run, {failures}"
     if max(shares) < 0.02:
         return Question(asked, "yes", text)
     remedy = "See the failed checks below; look at plugs, air gaps and the logger first."
     return Question(asked, "no" if min(shares) > 0.5 else "partly", text, remedy)
+
+
+def _range(low: float, high: float, decimals: int) -> str:
+    ends = dict.fromkeys(f"{value:.{decimals}f}" for value in (low, high))
+    return " to ".join(ends)
 
 
 def _failed(logs: Ingested, check: str) -> list[str]:

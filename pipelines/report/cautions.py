@@ -26,9 +26,9 @@ _ALWAYS: tuple[tuple[str, str], ...] = (
         "on the way out of a corner.",
     ),
     (
-        "Rules",
-        "Road, emission and sporting rules decide what may be used. A qualified engineer signs off changes "
-        "to a road car.",
+        "Local rules and licensed practice",
+        "Road, emission and sporting rules of the place decide what may be used. Where they ask for a licensed "
+        "engineer or workshop, that one signs changes off.",
     ),
 )
 

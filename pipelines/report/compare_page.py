@@ -5,12 +5,13 @@ import math
 import pandas as pd
 
 from gridfit.comparison import Comparison, Pair
+from gridfit.estimate import Estimate
 from pipelines.ingest import Ingested
 from pipelines.record import Record
 from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Table, Text
 from pipelines.report.figures_compounds import compound_data, draw_compounds
 from pipelines.report.logs_page import checks_section
-from pipelines.report.sections import coverage_table, estimate_cell, made_section, stand_in_blocks
+from pipelines.report.sections import coverage_table, estimate_cell, made_section, signed, stand_in_blocks
 
 
 def verdict_words(pair: Pair) -> str:
@@ -21,7 +22,7 @@ def verdict_words(pair: Pair) -> str:
 
 
 def compare_sections(
-    record: Record, comparison: Comparison, runs: pd.DataFrame, logs: Ingested
+    record: Record, comparison: Comparison, runs: pd.DataFrame, logs: Ingested, remarks: tuple[str, ...]
 ) -> tuple[Section, ...]:
     """Return all sections of the report.
 
@@ -32,16 +33,19 @@ def compare_sections(
     runs : DataFrame
         One row per run: compound, run, log_mu, se, track_temp_c.
     logs : Ingested
+    remarks : tuple of str
+        What the fit rests on.
 
     Returns
     -------
     tuple of Section
     """
     return (
+        Section("What to do next", (Bullets(_steps(comparison), numbered=True),)),
         Section("Pairs", (_pair_table(comparison), Text((_how_to_read(),), small=True))),
         Section("Run by run", _run_blocks(comparison, runs)),
         Section("What else could explain it", _finding_blocks(comparison)),
-        Section("What to do next", (Bullets(_steps(comparison), numbered=True),)),
+        _basis(runs, remarks),
         Section("Episodes", (coverage_table(logs.episodes, logs.sheet.gears),)),
         checks_section(logs.findings),
         Section("What the car sheet left out", stand_in_blocks(record)),
@@ -105,10 +109,45 @@ def _run_blocks(comparison: Comparison, runs: pd.DataFrame) -> tuple[Block, ...]
         "run's own error explains."
     ]
     if slope is not None:
-        said.append(f"Peak friction changes by {slope} % per °C of track temperature; that is taken out.")
+        said.append(
+            f"Peak friction changes by {signed(str(slope))} % per °C of track temperature; that is taken out."
+        )
     if comparison.left_out:
         said.append(f"Peak friction could not be told in {', '.join(comparison.left_out)}; left out.")
     return (*blocks, Text(tuple(said)))
+
+
+def _basis(runs: pd.DataFrame, remarks: tuple[str, ...]) -> Section:
+    rows = tuple(
+        (
+            Cell(str(row["run"])),
+            Cell(str(row["compound"])),
+            Cell(str(row["episodes"]), mark="number"),
+            Cell(str(row["sliding_windows"]), mark="number"),
+        )
+        for row in runs.to_dict("records")
+    )
+    text = (
+        "Each run's peak friction is data: it comes from the windows in which the tyre slid. What is common to all "
+        "runs (mass, loads, the shape of the tyre curve) shifts all of them together, so the difference between "
+        "compounds is known better than the level.",
+        *remarks,
+    )
+    head = ("run", "compound", "episodes", "windows in which it slid")
+    table = Table("What each run brings", head, rows)
+    return Section("What rests on data, what on the prior", (Text(text), table))
+
+
+def difference_words(pair: Pair) -> str:
+    """Return how much more or less peak friction b has than a, in words, with the interval."""
+    found = pair.peak_mu_diff_pct
+    word = "less" if found.mean < 0.0 else "more"
+    size = found.scaled(-1.0) if found.mean < 0.0 else found
+    return f"{pair.b} has {size.mean:.1f} % {word} peak friction than {pair.a} ({signed(_ends(size))} %)"
+
+
+def _ends(size: Estimate) -> str:
+    return f"{size.lo:.1f} to {size.hi:.1f}"
 
 
 def _finding_blocks(comparison: Comparison) -> tuple[Block, ...]:

@@ -58,8 +58,8 @@ def draw_plant(data: PlantData) -> str:
     def draw(axes: list[Axes]) -> None:
         for panel, row in zip(axes, data.panels, strict=False):
             _draw_row(panel, row)
-        axes[0].legend(loc="upper left", bbox_to_anchor=(0.0, -0.18), ncols=2)
         hide_unused(axes, len(data.panels))
+        axes[0].figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper left", ncols=2)
 
     tallest = max((len(row.places) for row in data.panels), default=1)
     return svg(draw, name="plant", rows=rows, columns=columns, height_in=0.6 + rows * (0.6 + 0.27 * tallest))

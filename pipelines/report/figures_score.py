@@ -162,13 +162,21 @@ def draw_parts(data: PartsData) -> str:
                 panel.plot(data.mean[index, pair], y, "os^D"[pair % 4], color=colour, markersize=6)
             panel.set_title(label, fontsize=8.5)
             panel.set_ylim(-0.6, len(place) - 0.4)
-            panel.set_xlim(0.0, 1.12 * max(float(np.nanmax(data.hi[index])), 1e-9))
+            panel.set_xlim(*_span(data.lo[index], data.hi[index]))
+            panel.axvline(0.0, color=GREY, linewidth=0.8, zorder=0)
             panel.set_yticks(place, data.pairs if index % columns == 0 else [""] * len(place))
             panel.grid(visible=False, axis="y")
             panel.locator_params(axis="x", nbins=4)
         hide_unused(axes, len(data.parts))
 
     return svg(draw, name="parts", rows=rows, columns=columns, height_in=0.3 + 1.15 * rows)
+
+
+def _span(lo: Floats, hi: Floats) -> tuple[float, float]:
+    """Return the ends of an axis that holds zero and all intervals, with room for a marker at either end."""
+    least, most = min(0.0, float(np.nanmin(lo))), max(float(np.nanmax(hi)), 0.0)
+    room = 0.08 * max(most - least, 1e-9)
+    return least - room, most + room
 
 
 def draw_front(data: FrontData) -> str:
@@ -190,9 +198,11 @@ def draw_front(data: FrontData) -> str:
                 panel.annotate(
                     label, (x[index], y[index]), xytext=(8, 6), textcoords="offset points", color=INK
                 )
-        panel.set(xlabel="drive lost [km/h]", ylabel="roughness [1]", ylim=(0, None))
-        panel.set_xlim(0, 1.15 * float(np.max(x)))
-        panel.legend(loc="upper right")
+        panel.set(xlabel="drive lost [km/h]", ylabel="roughness [1]", ylim=(0, 1.25 * float(np.max(y))))
+        least, most = _span(x, x)
+        panel.set_xlim(least, most + 0.25 * (most - least))  # room for the label of the last one
+        panel.axvline(0.0, color=GREY, linewidth=0.8, zorder=0)
+        panel.legend(loc="upper right", ncols=2)
 
     return svg(draw, name="front", width_in=6.2, height_in=3.1)
 
@@ -217,6 +227,10 @@ def draw_history(data: HistoryData) -> str:
         for index, (trial, best) in enumerate(zip(data.trial, data.best, strict=True)):
             colour, dash = SERIES[index % 2]
             panel.plot(start + trial, best, color=colour, linestyle=dash, linewidth=1.6)
+            panel.annotate(
+                str(index + 1), (start + float(trial.mean()), 1.0), xycoords=("data", "axes fraction"),
+                ha="center", va="bottom", color=colour, fontsize=8,
+            )  # fmt: skip
             start += float(trial[-1])
         panel.set(xlabel="grid pairs tried", ylabel="lowest cost in the study")
 

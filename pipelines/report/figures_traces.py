@@ -105,7 +105,7 @@ def draw_traces(data: TracesData) -> str:
                 cut.plot(response.time_s, response.cut_pct, **look)
                 speed.plot(response.time_s, response.speed_kmh, label=label, **look)
             slip.plot(example.after.time_s, example.after.target_pct, color=GREY, linewidth=1)
-            slip.set_title(example.label, fontsize=8, wrap=True)
+            slip.set_title(example.label.replace(" x", " ×"), fontsize=8, wrap=True)
             slip.set_ylim(0, data.ceiling_pct)
             cut.set_ylim(0, 105)
             speed.set_xlabel("time from the disturbance [s]")

@@ -88,8 +88,8 @@ def cut_table(
         ]
         rows.append((Cell(f"gear {gear:.0f}"), *row))
     return Table(
-        "Cut grid: share of firing events dropped [%] against slip error [points]",
-        ("slip error", *(f"{x:g}" for x in after.cut.slip_error_pct)),
+        "Cut grid: share of firing events dropped [%] against slip error",
+        ("error [points]", *(f"{x:g}" for x in after.cut.slip_error_pct)),
         tuple(rows),
         _legend(episodes, name),
         wide=True,

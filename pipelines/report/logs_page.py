@@ -165,14 +165,16 @@ def checks_section(findings: pd.DataFrame) -> Section:
     blocks: list[Block] = []
     failed = findings[~findings["passed"].astype(bool)]
     if failed.empty:
-        blocks.append(Text(("Every check passed in every run.",)))
+        blocks.append(Text((f"All {findings['check'].nunique()} checks passed in every run.",)))
     else:
         blocks.append(_failed_table(failed, findings["run"].nunique()))
     bad = set(failed["check"])
-    passed = dict.fromkeys(str(check) for check in findings["check"] if check not in bad)
-    if passed:
-        blocks.append(Text((f"Passed in every run: {', '.join(passed)}.",)))
-    blocks.append(Text(("Every check of every run is in findings.csv.",), small=True))
+    passed = findings.loc[~findings["check"].isin(bad), "check"].nunique()
+    if passed and bad:
+        blocks.append(Text((f"{passed} other checks passed in every run.",)))
+    blocks.append(
+        Text(("Every check of every run, with its value and its rule, is in findings.csv.",), small=True)
+    )
     return Section("Checks", tuple(blocks))
 
 

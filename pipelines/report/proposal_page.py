@@ -1,6 +1,6 @@
 """Sections of a report on a proposed grid pair."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +9,7 @@ from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
 from gridfit.search.result import SearchResult
 from gridfit.search.settle import CellNote
-from pipelines.partnames import PART_LABELS
+from pipelines.partnames import PART_DECIMALS, PART_LABELS
 from pipelines.record import Record
 from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Table, Text
 from pipelines.report.figures_grids import cut_data, draw_cut, draw_target, target_data
@@ -23,8 +23,8 @@ from pipelines.report.figures_score import (
     parts_data,
 )
 from pipelines.report.figures_traces import Example, draw_traces, traces_data
-from pipelines.report.grid_tables import copies, cut_table, target_table
-from pipelines.report.sections import estimate_cell, plant_tables, score_table
+from pipelines.report.grid_tables import SAME, copies, cut_table, target_table
+from pipelines.report.sections import estimate_cell, plant_tables, score_table, signed
 
 Counts = NDArray[np.int64]
 
@@ -48,8 +48,7 @@ def grid_section(
     Section
     """
     target_counts, cut_counts = (None, None) if counts is None else counts
-    best, start = result.best, result.start
-    named = "the grids in force" if before == "in force" else f"the {before} start"
+    best, start, named = result.best, result.start, _named(before)
     target_copy, cut_copy = copies(best, sheet)
     blocks: list[Block] = [
         target_table(best, start, sheet, target_counts, name=named),
@@ -72,6 +71,41 @@ def grid_section(
     return Section("The proposed grids", tuple(blocks))
 
 
+def _named(before: str) -> str:
+    return "the grids in force" if before == "in force" else f"the {before} start"
+
+
+SHOWN_IN_WORDS = ("recovery_s", "overshoot_kmh", "drive_lost_kmh", "reslips", "jerk_rms")
+"""Parts that the remark below the finding tells, the most telling first."""
+
+
+def in_words(scores: Mapping[str, Mapping[str, Estimate]]) -> str:
+    """Return what gets better and what gets worse from the pair before to the one after, in a sentence.
+
+    Parameters
+    ----------
+    scores : mapping of pair to mapping of part to Estimate
+        With the pairs ``before`` and ``after``.
+
+    Returns
+    -------
+    str
+        Means only; parts that stay the same at the decimals shown are left out.
+    """
+    better: list[str] = []
+    worse: list[str] = []
+    for part in SHOWN_IN_WORDS:
+        decimals = PART_DECIMALS[part]
+        old, new = (round(scores[pair][part].mean, decimals) for pair in ("before", "after"))
+        if old != new:
+            name, _, unit = PART_LABELS[part].rstrip("]").partition(" [")
+            said = f"{name} {new:.{decimals}f} instead of {old:.{decimals}f} {'' if unit == '1' else unit}"
+            (better if new < old else worse).append(signed(said.strip()))
+    told = [f"{word}: {', '.join(parts)}" for word, parts in (("Better", better), ("worse", worse)) if parts]
+    text = "; ".join(told)
+    return f"{text[:1].upper()}{text[1:]}." if text else "No part of the score changes."
+
+
 def score_section(
     record: Record,
     result: SearchResult,
@@ -82,14 +116,19 @@ def score_section(
     """Return what the proposal is expected to change, in numbers and in example episodes."""
     names = {"before": before, "after": "proposal", "one for every car": "one pair for every car"}
     scores = {names[key]: parts for key, parts in record.scores.items()}
+    decimals = PART_DECIMALS["recovery_s"]
     rows = tuple(
-        (Cell(f"gear {gear}"), estimate_cell(old), estimate_cell(new)) for gear, (old, new) in by_gear.items()
+        (Cell(f"gear {gear}"), *(estimate_cell(item, decimals) for item in pair))
+        for gear, pair in by_gear.items()
     )
     blocks: list[Block] = [
         Text(
             (
-                f"Simulated on {len(result.draws_best)} draws of the plant. Lower is better in every part. "
-                f"The cost falls by {result.gain} against {before}.",
+                f"Simulated on {len(result.draws_best)} draws of the plant, that is on {len(result.draws_best)} cars "
+                "that what is known allows. Lower is better in every part; drive lost is below zero where turning "
+                f"parts give energy back. The cost falls by {signed(str(result.gain))} against {_named(before)}. "
+                "'One pair for every car' is a good pair that knows nothing of this car.",
+                f"{in_words(record.scores)} The parts are means over all scenarios.",
             )
         ),
         Picture(
@@ -104,7 +143,8 @@ def score_section(
         blocks.append(
             Picture(
                 draw_traces(traces_data(traces, before)),
-                "The same disturbance on the mean plant with both grid pairs; grey: target of the second.",
+                "The same disturbance on the mean plant with both grid pairs. Top: wheel slip, grey the "
+                "proposal's target; middle: cut as it takes effect; bottom: speed of the car.",
                 f"Slip, cut and speed over time in {len(traces)} example episodes, {before} and proposal.",
             )
         )
@@ -126,16 +166,23 @@ def choice_section(result: SearchResult) -> Section:
             ),
             Picture(
                 draw_front(front_data(result.front.table)),
-                "Drive lost against roughness.",
+                "Drive lost against roughness; to the left and below is better. Squares: pairs for comparison.",
                 "Pairs on the front between drive lost and roughness, with the proposal marked.",
             ),
             Picture(
                 draw_history(history_data(result.history)),
-                f"Course of the search: {len(result.history)} grid pairs tried.",
+                f"Course of the search: {len(result.history)} grid pairs tried, in studies of a few cells each: "
+                f"{_studies(result)}. Each study weighs and samples in its own way, so only the fall within "
+                "a line counts.",
                 "Lowest cost found against the number of grid pairs tried, study by study.",
             ),
         ),
     )
+
+
+def _studies(result: SearchResult) -> str:
+    names = history_data(result.history).blocks
+    return "; ".join(f"{number} {name}" for number, name in enumerate(names, start=1))
 
 
 def basis_section(
@@ -160,22 +207,34 @@ def basis_section(
 
 
 def _cell_table(notes: Sequence[CellNote], most: int) -> Table:
-    ordered = sorted(notes, key=lambda note: -abs(note.after_pct - note.before_pct))[:most]
+    moved = [note for note in notes if abs(note.after_pct - note.before_pct) >= SAME]
+    ordered = sorted(moved, key=lambda note: -abs(note.after_pct - note.before_pct))[:most]
     rows = tuple(
         (
             Cell("target" if note.gear is None else f"cut, gear {note.gear}"),
-            Cell(f"{note.breakpoint:g}", mark="number"),
+            Cell(f"{note.breakpoint:g} {'km/h' if note.gear is None else 'points'}", mark="number"),
             Cell(f"{note.before_pct:.1f} → {note.after_pct:.1f}", mark="number"),
             Cell(str(note.episodes), mark="number"),
-            Cell(note.basis, mark="good" if note.basis == "data" else ""),
-            Cell(note.reason),
+            Cell(BASIS.get(note.basis, note.basis), mark="good" if note.basis == "data" else ""),
+            Cell(_reason(note)),
         )
         for note in ordered
     )
-    left = len(notes) - len(ordered)
-    note = f"The largest {len(ordered)} changes; {left} more are in cells.csv." if left > 0 else ""
+    left = len(moved) - len(ordered)
+    note = f"The largest {len(ordered)} changes; all are in cells.csv." if left > 0 else ""
     head = ("cell", "at", "change [%]", "episodes", "rests on", "why")
     return Table("Cells that changed", head, rows, note)
+
+
+BASIS = {"data": "data", "prior": "prior", "held": "neighbours", "copied": "another gear"}
+"""What a cell's figure rests on, as the table of changes names it."""
+
+
+def _reason(note: CellNote) -> str:
+    """Return why a cell moved; a cell that was held and moved all the same followed its neighbours."""
+    if note.basis != "held":
+        return signed(note.reason)
+    return f"{signed(note.reason).removesuffix(': kept as it was')}: moved only as far as its neighbours ask"
 
 
 def plant_rows(prior: dict[str, object], fitted: dict[str, object] | None) -> tuple[PlantRow, ...]:

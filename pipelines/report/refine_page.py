@@ -17,10 +17,18 @@ from pipelines.report.proposal_page import (
     basis_section,
     choice_section,
     grid_section,
+    in_words,
     plant_rows,
     score_section,
 )
-from pipelines.report.sections import corner, coverage_table, episode_table, made_section, stand_in_blocks
+from pipelines.report.sections import (
+    corner,
+    coverage_table,
+    episode_table,
+    made_section,
+    signed,
+    stand_in_blocks,
+)
 from pipelines.verdict import Verdict
 
 BEFORE = "in force"
@@ -75,9 +83,9 @@ def refine_page(record: Record, refined: Refined) -> Page:
     counts = (counted.target_episodes, counted.cut_episodes)
     rows = plant_rows(identified.prior_json, identified.plant_json)
     sections = (
+        Section("What to do next", (Bullets(_next(refined), numbered=True),)),
         grid_section(result, logs.sheet, BEFORE, counts),
         score_section(record, result, scores_by_gear(result, "recovery_s"), refined.traces, BEFORE),
-        Section("What to test next", (Bullets(_next(refined), numbered=True),)),
         choice_section(result),
         basis_section(result, rows, _basis(refined)),
         Section(
@@ -94,6 +102,7 @@ def refine_page(record: Record, refined: Refined) -> Page:
         title=f"Refined grids for {record.car}",
         headline=record.headline,
         remarks=(
+            in_words(record.scores),
             f"For compound {refined.compound}. Lower cost is better; intervals are central 90 % intervals "
             "over what the logs leave open.",
         ),
@@ -125,9 +134,10 @@ def _basis(refined: Refined) -> list[str]:
 
 
 def _next(refined: Refined) -> tuple[str, ...]:
-    first = (
-        "Enter the grids above and keep the pair that is in the car now within reach. Change nothing else.",
-        *(test.text for test in refined.next_tests),
+    return (
+        "Check the dashed cells of section 2, which rest on the prior: enter them only if they look right to you.",
+        "Enter the grids of section 2 and keep the pair that is in the car now within reach. Change nothing else. "
+        "If the step is large, go half way first.",
+        *(signed(test.text) for test in refined.next_tests),
         "Log it, write the note with grids = the new file, and run gridfit refine again.",
     )
-    return first

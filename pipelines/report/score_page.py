@@ -5,7 +5,7 @@ import pandas as pd
 from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
 from pipelines.judge import Judged
-from pipelines.partnames import COST, PART_LABELS
+from pipelines.partnames import COST, PART_DECIMALS, PART_LABELS
 from pipelines.record import Record
 from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Table, Text
 from pipelines.report.figures_score import draw_parts, parts_data
@@ -40,7 +40,10 @@ def score_sections(
     -------
     tuple of Section
     """
-    sections = [_expected(judged, traces)]
+    sections = [
+        Section("What to do next", (Bullets(_steps(record, driven), numbered=True),)),
+        _expected(judged, traces),
+    ]
     if not driven.empty:
         sections.append(Section("What it did", (_driven_table(driven), episode_table(driven, 25))))
     reference, given = pairs
@@ -51,7 +54,7 @@ def score_sections(
     )
     sections += [
         Section("The grid pair, against common practice", tables),
-        Section("What to do next", (Bullets(_steps(record, driven), numbered=True),)),
+        Section("What rests on data, what on the prior", (Text(_basis(record, driven)),)),
         Section("What the car sheet left out", stand_in_blocks(record)),
         made_section(record),
     ]
@@ -65,7 +68,11 @@ def _expected(judged: Judged, traces: list[Example]) -> Section:
     rows = tuple(
         (
             Cell(f"gear {gear}"),
-            *(estimate_cell(own[name][part]) for part in (COST, "recovery_s") for name in own),
+            *(
+                estimate_cell(own[name][part], PART_DECIMALS[part])
+                for part in (COST, "recovery_s")
+                for name in own
+            ),
         )
         for gear, own in gears
     )
@@ -74,7 +81,12 @@ def _expected(judged: Judged, traces: list[Example]) -> Section:
     return Section(
         "What it would do",
         (
-            Text((f"Simulated on {count} standard scenarios and {draws} draws of the plant.",)),
+            Text(
+                (
+                    f"Simulated on {count} standard scenarios and {draws} draws of the plant. Drive lost is below zero "
+                    "where turning parts give energy back.",
+                )
+            ),
             Picture(
                 draw_parts(parts_data(scores, PART_LABELS)),
                 "Mean (marker) and 90 % interval (line) of each part.",
@@ -84,7 +96,8 @@ def _expected(judged: Judged, traces: list[Example]) -> Section:
             Table("Gear by gear", head, rows),
             Picture(
                 draw_traces(traces_data(traces, usual, given)),
-                "The same disturbance on the mean plant with both grid pairs; grey: target of the second.",
+                "The same disturbance on the mean plant with both grid pairs. Top: wheel slip, grey the "
+                "target of this pair; middle: cut as it takes effect; bottom: speed of the car.",
                 f"Slip, cut and speed over time in {len(traces)} example episodes.",
             ),
         ),
@@ -118,6 +131,23 @@ def _driven_table(driven: pd.DataFrame) -> Table:
         "Median, and the middle half below it. These are the episodes that happened, not the standard ones."
     )
     return Table("Logged episodes with this pair in force", head, tuple(rows), note)
+
+
+def _basis(record: Record, driven: pd.DataFrame) -> tuple[str, ...]:
+    plants = {
+        "prior": "The expected figures rest on the prior alone: the plants that the car sheet allows, without "
+        "any log.",
+        "fit": "The expected figures rest on the plant of an earlier refine. Which of its figures the logs informed, "
+        "and which still rest on the car sheet, that refine's report says.",
+    }
+    measured = (
+        f"The {len(driven)} logged episodes are data: calibrated speeds, and no plant. They met other speeds, "
+        "surfaces and throttles than the standard scenarios, so the two need not agree."
+        if len(driven)
+        else "Nothing was measured: there is no episode of a run with this pair in force."
+    )
+    plant = str(record.figures.get("plant"))
+    return plants.get(plant, f"The expected figures rest on a plant from: {plant}."), measured
 
 
 def _steps(record: Record, driven: pd.DataFrame) -> tuple[str, ...]:

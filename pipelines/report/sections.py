@@ -1,5 +1,6 @@
-"""Sections that several reports share: score, plant, episodes, checks, stand-ins, how it was made."""
+"""Sections that several reports share: score, plant, episodes, stand-ins, how it was made."""
 
+import re
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -7,7 +8,7 @@ import pandas as pd
 
 from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
-from pipelines.partnames import PART_LABELS
+from pipelines.partnames import PART_DECIMALS, PART_LABELS
 from pipelines.record import Record, versions
 from pipelines.report.blocks import Block, Bullets, Cell, Facts, Section, Table, Text
 from pipelines.report.figures_plant import PlantRow
@@ -28,15 +29,24 @@ def score_table(scores: Mapping[str, Mapping[str, Estimate]], caption: str) -> T
     rows = []
     for part, label in PART_LABELS.items():
         if all(part in parts for parts in scores.values()):
-            rows.append((Cell(label), *(estimate_cell(parts[part]) for parts in scores.values())))
+            decimals = PART_DECIMALS[part]
+            rows.append((Cell(label), *(estimate_cell(parts[part], decimals) for parts in scores.values())))
     return Table(caption, ("part", *scores), tuple(rows), "Below each mean: its central 90 % interval.")
 
 
-def estimate_cell(estimate: Estimate) -> Cell:
-    """Return a cell with the mean, and the interval below it."""
+def estimate_cell(estimate: Estimate, decimals: int | None = None) -> Cell:
+    """Return a cell with the mean, and the interval below it; without `decimals`, as many as its width asks for."""
     text = str(estimate)
     mean, _, interval = text.partition(" (")
-    return Cell(mean, interval.rstrip(")"), "number")
+    if decimals is not None and interval:
+        mean = signed(f"{estimate.mean:.{decimals}f}")
+        interval = f"{estimate.lo:.{decimals}f} to {estimate.hi:.{decimals}f}"
+    return Cell(signed(mean), signed(interval.rstrip(")")), "number")
+
+
+def signed(text: str) -> str:
+    """Return figures with a true minus sign, and without one before a zero."""
+    return re.sub(r"-(?=\d)", "−", re.sub(r"-(0(?:\.0*)?)(?![\d.])", r"\1", text))
 
 
 def plant_tables(rows: Sequence[PlantRow]) -> tuple[Table, ...]:
@@ -109,7 +119,10 @@ def coverage_table(episodes: pd.DataFrame, gears: int) -> Table:
         )
     head = ("", *causes, "episodes", "peak slip error, middle half [points]")
     return Table(
-        "Episodes per gear and cause", head, tuple(rows), "A gear with fewer than 10 leans on the others."
+        "Episodes per gear and cause",
+        head,
+        tuple(rows),
+        "A gear with fewer than 10 episodes (red) leans on the other gears and on the car sheet.",
     )
 
 
@@ -118,42 +131,6 @@ def _span(values: pd.Series) -> str:
         return "–"
     low, high = np.nanpercentile(values.to_numpy(dtype=np.float64), [25, 75])
     return f"{low:.0f} to {high:.0f}"
-
-
-def findings_table(findings: pd.DataFrame, caption: str = "Checks") -> Table:
-    """Return checks, those that failed first.
-
-    Parameters
-    ----------
-    findings : DataFrame
-        Columns check, run, statistic, value, operator, threshold, passed, meaning, remedy.
-    caption : str
-
-    Returns
-    -------
-    Table
-    """
-    ordered = findings.sort_values("passed", kind="stable")
-    rows = [
-        (
-            Cell(str(row["check"])),
-            Cell(str(row["run"]) or "all"),
-            Cell("passed" if row["passed"] else "failed", mark="good" if row["passed"] else "bad"),
-            Cell(
-                f"{_number(row['value'])}",
-                f"{row['statistic']} {row['operator']} {_number(row['threshold'])}",
-            ),
-            Cell(str(row["meaning"])),
-            Cell("–" if row["passed"] else str(row["remedy"])),
-        )
-        for row in ordered.to_dict("records")
-    ]
-    head = ("check", "run", "outcome", "value and rule", "what it means", "what to do")
-    return Table(caption, head, tuple(rows))
-
-
-def _number(value: object) -> str:
-    return f"{value:.4g}" if isinstance(value, int | float) else str(value)
 
 
 def stand_ins(sheet: CarSheet) -> dict[str, str]:
