@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 from gridfit.errors import InputError
 from gridfit.signals.dialect import Dialect, sniff
 from gridfit.signals.framelog import Bytes, FrameId, FrameLog, Gatherer, codes
+from gridfit.signals.rawlog import shown
 from gridfit.signals.source import Source
 
 BLOCK = 200_000
 """Rows that are held at a time."""
 MOST_FAULTY = 0.01
 """Share of rows that may be left out before the file is refused [1]."""
+HIGHEST_ID = 0x1FFFFFFF
 MOST_BYTES = 64
 """Bytes of the longest CAN frame."""
 
@@ -126,7 +128,7 @@ def _refuse(source: Source, line: int, value: str, allowed: str) -> NoReturn:
     raise InputError.of(
         where=f"{source.name}:{line}" if line else source.name,
         what="CAN frames",
-        value=value,
+        value=shown(value, 80),
         allowed=f"{allowed} of each frame",
         remedy="Export the frames again, or give the log in the logger's own format.",
     )
@@ -204,9 +206,10 @@ def _joined(block: pd.DataFrame, found: Layout) -> list[str]:
 def _identifier(text: str, decimal: bool) -> int:
     bare = text.removeprefix("0x").removesuffix("x").removesuffix("h")
     try:
-        return int(bare, 10 if decimal else 16)
+        value = int(bare, 10 if decimal else 16)
     except ValueError:
         return -1
+    return value if 0 <= value <= HIGHEST_ID else -1
 
 
 def _bytes(text: str, base64: bool) -> bytes | None:

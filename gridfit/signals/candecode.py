@@ -10,7 +10,7 @@ from gridfit.signals import canbits
 from gridfit.signals.dbc import Bits, Coded, Selector
 from gridfit.signals.framelog import FrameLog, Frames
 from gridfit.signals.rates import Track
-from gridfit.signals.rawlog import Hints, Wanted
+from gridfit.signals.rawlog import Hints, Wanted, shown
 
 Floats = NDArray[np.float64]
 
@@ -89,9 +89,10 @@ def same_bus(bus: str, asked: str) -> bool:
     return bus == asked or bus.removeprefix("can") == asked.removeprefix("can")
 
 
-def _bus_problem(wanted: Wanted, coded: Coded, buses: Sequence[str], hints: Hints, name: str) -> Problem:
-    message = f"message {coded.message} (0x{coded.frame[0]:X})"
-    where = f"{name} column '{wanted.column}'"
+def _bus_problem(wanted: Wanted, coded: Coded, found: Sequence[str], hints: Hints, name: str) -> Problem:
+    buses = [shown(one, 20) for one in found]
+    message = f"message {shown(coded.message)} (0x{coded.frame[0]:X})"
+    where = f"{name} column '{shown(wanted.column)}'"
     if hints.bus is None:
         remedy = f'Write [file] and bus = "{buses[0] if buses else 0}" in channels.toml.'
         return Problem(where, message, f"on buses {', '.join(buses)}", "must be on one bus", remedy)

@@ -136,7 +136,7 @@ def _add(gatherer: Gatherer, found: Sequence[tuple[bytes, bytes, bytes, bytes]])
     extended = np.array([len(one) == 8 for one in unique], dtype=np.bool_)[inverse]
     data, length = _unhex(texts)
     keep = identifier & _ERROR_FLAG == 0
-    bus = np.array(buses).astype(np.str_)
+    bus = np.strings.decode(np.array(buses), "latin-1")
     code = codes(identifier & 0x1FFFFFFF, extended)
     gatherer.add(time_s[keep], code[keep], bus[keep], data[keep], length[keep])
 

@@ -11,6 +11,7 @@ from gridfit.errors import InputError
 from gridfit.signals import blf
 from gridfit.signals.extras import need
 from gridfit.signals.framelog import FrameId, FrameLog, Gatherer, codes
+from gridfit.signals.rawlog import shown
 from gridfit.signals.source import Source, ending
 
 BLOCK = 50_000
@@ -112,7 +113,7 @@ def _refuse(source: Source, line: int, error: Exception) -> NoReturn:
     raise InputError.of(
         where=f"{source.name}:{line}" if line else source.name,
         what="CAN log",
-        value=f"{type(error).__name__} {str(error)[:80]}".strip(),
+        value=f"{type(error).__name__} {shown(error, 80)}".strip(),
         allowed=f"must be a whole {ending(source.path).lstrip('.').upper()} log of CAN frames",
         remedy="Copy the log again from the logger, or export it in another format.",
     ) from None

@@ -153,3 +153,17 @@ def _settle_first(time_s: NDArray[np.float64], inside: NDArray[np.bool_]) -> Non
     able = np.flatnonzero(time_s[:second] < time_s[second])
     inside[first] = False
     inside[able[np.argmax(time_s[able])]] = True
+
+
+def increasing(time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which rows to keep so that the stamps increase strictly, as many as can be.
+
+    Parameters
+    ----------
+    time_s : float64[S]
+        Finite stamps [s].
+    """
+    keep = np.ones(time_s.size, dtype=np.bool_)
+    if time_s.size and not np.all(np.diff(time_s) > 0.0):
+        keep[_not_increasing(time_s)] = False
+    return keep

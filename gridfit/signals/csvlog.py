@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from gridfit.errors import InputError, Problem
 from gridfit.signals.dialect import HEAD_BYTES, Dialect, sniff
-from gridfit.signals.rawlog import Floats, Header, Hints, RawLog, Wanted, line_of
+from gridfit.signals.rawlog import Floats, Header, Hints, RawLog, Wanted, line_of, shown
 from gridfit.signals.source import Source
 
 CHUNK_BYTES = 1 << 20
@@ -178,7 +178,7 @@ def _parse(source: Source, dialect: Dialect, wanted: Sequence[Wanted], faulty: _
         raise _text_error(source, dialect, wanted, places, options, faulty) or InputError.of(
             where=source.name,
             what="log",
-            value=str(error)[:120],
+            value=shown(error, 120),
             allowed="must be CSV with one row per line",
             remedy="Export the log again.",
         ) from None
@@ -219,8 +219,8 @@ def _words(source: Source, wanted: Wanted, column: "pd.Series[Any]") -> Floats:
     unknown = [name for name in names if name.strip().lower() not in WORDS]
     if unknown:
         raise InputError.of(
-            where=f"{source.name} column '{wanted.column}'",
-            value=f'"{unknown[0]}"',
+            where=f"{source.name} column '{shown(wanted.column)}'",
+            value=f'"{shown(unknown[0])}"',
             allowed=f"a switch may say {', '.join(WORDS)}",
             remedy=f"Correct the cell, or {wanted.where} in the channel map.",
         )
@@ -238,7 +238,10 @@ def _text_error(
     faulty: _Faulty,
 ) -> InputError | None:
     """Find the first cell of each column that is no number; only after the fast parser has given up."""
-    table = pd.read_csv(source.file, dtype=str, **options)
+    try:
+        table = pd.read_csv(source.file, dtype=str, **options)
+    except ValueError:
+        return None
     skipped = np.union1d(faulty.ragged, faulty.blank)
     problems: list[Problem] = []
     for place, one in zip(places, wanted, strict=True):
@@ -253,8 +256,8 @@ def _text_error(
         if line == dialect.first_line and dialect.units is None:
             remedy = "If this line holds units, set units_row = true in the channel map."
         problems += InputError.of(
-            where=f"{source.name}:{line} column '{one.column}'",
-            value=f'"{bad.iloc[0]}"',
+            where=f"{source.name}:{line} column '{shown(one.column)}'",
+            value=f'"{shown(bad.iloc[0])}"',
             allowed=f"must be a number ({len(bad)} of {len(table)} cells of the column are not)",
             remedy=remedy,
         ).problems

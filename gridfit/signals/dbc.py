@@ -11,7 +11,7 @@ from gridfit.documents import read_head
 from gridfit.errors import InputError
 from gridfit.signals.extras import need
 from gridfit.signals.framelog import FrameId
-from gridfit.signals.rawlog import Hints
+from gridfit.signals.rawlog import Hints, shown
 from gridfit.signals.source import Source
 
 MOST_BYTES = 32 << 20
@@ -195,7 +195,7 @@ def _parse(path: Path, text: str) -> tuple[Coded, ...]:
     except Exception as error:  # noqa: BLE001 - somebody else's parser may raise anything on a broken file
         said = " ".join(str(error).split())
         line = re.search(r"line (\d+)", said)
-        _refuse(path, int(line.group(1)) if line else 0, f'"{said[-60:]}"', "the parser stopped here")
+        _refuse(path, int(line.group(1)) if line else 0, f'"{shown(said[-60:])}"', "the parser stopped here")
     if not found:
         _refuse(path, 0, "no signal", "must define messages (BO_) and signals (SG_)")
     return found

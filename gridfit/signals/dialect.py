@@ -6,13 +6,17 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
+from gridfit import units
 from gridfit.documents import read_head
 from gridfit.errors import InputError
+from gridfit.signals.rawlog import shown
 from gridfit.signals.source import Source
 
 HEAD_BYTES = 65536
 """How much of a file is looked at."""
 DELIMITERS = (",", ";", "\t", "|")
+MOST_HEAD_ROWS = 3
+"""Rows of words under the header that are taken for units and second names."""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?|[+-]?(nan|inf)", re.IGNORECASE)
 
@@ -30,6 +34,8 @@ class Dialect:
         The line of units under the header, one per column.
     header_line : int
         Line of the header, from 1.
+    below_header : int
+        Lines under the header that hold no data: units, second names.
     fields : int
         Fields of a complete line.
     quoted : bool
@@ -44,6 +50,7 @@ class Dialect:
     columns: tuple[str, ...]
     units: tuple[str, ...] | None
     header_line: int
+    below_header: int
     fields: int
     quoted: bool
     sample: tuple[tuple[str, ...], ...]
@@ -51,7 +58,7 @@ class Dialect:
     @property
     def first_line(self) -> int:
         """First line of data, from 1."""
-        return self.header_line + (1 if self.units is None else 2)
+        return self.header_line + 1 + self.below_header
 
 
 def sniff(source: Source, delimiter: str | None = None, units_row: bool | None = None) -> Dialect:
@@ -81,17 +88,19 @@ def sniff(source: Source, delimiter: str | None = None, units_row: bool | None =
     chosen = delimiter or _delimiter(path, lines)
     header, fields = _header(path, lines, chosen, given=delimiter is not None)
     columns = tuple(name.strip() for name in _cells(lines[header], chosen))
-    rows = [_cells(line, chosen) for line in lines[header + 1 :] if line.strip()]
+    body = lines[header + 1 :]
+    rows = [_cells(line, chosen) for line in body if line.strip()]
     decimal = _decimal(rows, chosen)
-    has_units = _has_units(path, rows, decimal, header + 2, units_row)
-    units = tuple(cell.strip() for cell in rows[0]) if has_units else None
-    sample = tuple(rows[1:] if has_units else rows)
+    head = _head_rows(path, body, chosen, decimal, header + 2, units_row)
+    below = head[-1][0] + 1 if head else 0
+    sample = tuple(_cells(line, chosen) for line in body[below:] if line.strip())
     if not sample:
         _refuse(
             path, header + 2, "rows", "0", "the log must hold at least one row of data", "Export it again."
         )
-    quoted = any('"' in line for line in lines[header + 1 :])
-    return Dialect(chosen, decimal, encoding, columns, units, header + 1, fields, quoted, sample)
+    quoted = any('"' in line for line in body)
+    told = _units([cells for _, cells in head])
+    return Dialect(chosen, decimal, encoding, columns, told, header + 1, below, fields, quoted, sample)
 
 
 def is_number(text: str, decimal: str = ".") -> bool:
@@ -101,7 +110,7 @@ def is_number(text: str, decimal: str = ".") -> bool:
 
 def _refuse(path: Path, line: int, what: str, value: str, allowed: str, remedy: str) -> None:
     where = f"{path.name}:{line}" if line else path.name
-    raise InputError.of(where=where, what=what, value=value, allowed=allowed, remedy=remedy)
+    raise InputError.of(where=where, what=what, value=shown(value, 80), allowed=allowed, remedy=remedy)
 
 
 def _lines(source: Source) -> tuple[list[str], str]:
@@ -122,7 +131,10 @@ def _lines(source: Source) -> tuple[list[str], str]:
 
 
 def _cells(line: str, delimiter: str) -> tuple[str, ...]:
-    return tuple(next(csv.reader([line], delimiter=delimiter), []))
+    try:
+        return tuple(next(csv.reader([line], delimiter=delimiter), []))
+    except csv.Error:
+        return tuple(line.split(delimiter))
 
 
 def _usual_count(lines: list[str], delimiter: str) -> tuple[float, int]:
@@ -163,8 +175,6 @@ def _header(path: Path, lines: list[str], delimiter: str, given: bool) -> tuple[
 
 
 def _decimal(rows: list[tuple[str, ...]], delimiter: str) -> str:
-    if delimiter == ",":
-        return "."
     cells = [cell for row in rows[:200] for cell in row]
     with_comma = sum(
         1 for cell in cells if re.fullmatch(r"\s*[+-]?\d*,\d+(e[+-]?\d+)?\s*", cell, re.IGNORECASE)
@@ -173,17 +183,35 @@ def _decimal(rows: list[tuple[str, ...]], delimiter: str) -> str:
     return "," if with_comma > with_point else "."
 
 
-def _has_units(
-    path: Path, rows: list[tuple[str, ...]], decimal: str, line: int, units_row: bool | None
-) -> bool:
-    if not rows:
-        return False
-    numeric = any(is_number(cell, decimal) for cell in rows[0])
-    if units_row and numeric:
-        remedy = "Set units_row = false in the channel map."
-        _refuse(
-            path, line, "units", f'"{" ".join(rows[0])[:60]}"', "must hold units, as units_row says", remedy
-        )
-    if units_row is not None:
-        return units_row
-    return not numeric and any(cell.strip() for cell in rows[0])
+def _head_rows(
+    path: Path, body: list[str], delimiter: str, decimal: str, line: int, units_row: bool | None
+) -> list[tuple[int, tuple[str, ...]]]:
+    """Return the rows under the header that hold words, no numbers: units, second names; each with its place."""
+    if units_row is False:
+        return []
+    head: list[tuple[int, tuple[str, ...]]] = []
+    for place, text in enumerate(body):
+        cells = _cells(text, delimiter)
+        if not text.strip():
+            continue
+        numeric = any(is_number(cell, decimal) for cell in cells)
+        if units_row and numeric and not head:
+            allowed, remedy = (
+                "must hold units, as units_row says",
+                "Set units_row = false in the channel map.",
+            )
+            _refuse(path, line, "units", f'"{" ".join(cells)[:60]}"', allowed, remedy)
+        if numeric or not any(cell.strip() for cell in cells) or len(head) == MOST_HEAD_ROWS:
+            break
+        head.append((place, cells))
+    return head
+
+
+def _units(head: list[tuple[str, ...]]) -> tuple[str, ...] | None:
+    """Return the row of units: the one with the most names that are known as units, the first of equals."""
+    if not head:
+        return None
+    best = max(
+        head, key=lambda cells: sum(bool(cell.strip()) and units.find(cell) is not None for cell in cells)
+    )
+    return tuple(cell.strip() for cell in best)

@@ -7,7 +7,7 @@ from gridfit import units
 from gridfit.carsheet import CarSheet
 from gridfit.errors import InputError, Problem, suggestion
 from gridfit.signals.channelmap import ChannelMap
-from gridfit.signals.rawlog import Header
+from gridfit.signals.rawlog import Header, shown
 from gridfit.signals.run import CORNERS
 
 
@@ -42,13 +42,14 @@ def check_columns(path: Path, mapped: ChannelMap, header: Header) -> None:
     InputError
         When it does.
     """
-    shown = ", ".join(header.columns[:16]) + (", ..." if len(header.columns) > 16 else "")
+    names = [shown(name) for name in header.columns]
+    listed = ", ".join(names[:16]) + (", ..." if len(names) > 16 else "")
     problems = []
     for role, channel in mapped.channels.items():
         times = header.columns.count(channel.column)
         if times == 0 and channel.column not in header.also:
-            remedy = suggestion(channel.column, header.columns, "Correct the map, or remove the role's line.")
-            allowed = f"must be a column of {path.name} ({shown})"
+            remedy = suggestion(channel.column, names, "Correct the map, or remove the role's line.")
+            allowed = f"must be a column of {path.name} ({listed})"
             problems.append(Problem(mapped.where(role), "column", f'"{channel.column}"', allowed, remedy))
         elif times > 1:
             allowed, remedy = (

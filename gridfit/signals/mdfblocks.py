@@ -13,6 +13,7 @@ from mmap import ACCESS_READ, mmap
 from typing import NoReturn
 
 from gridfit.errors import InputError
+from gridfit.signals.rawlog import shown
 from gridfit.signals.source import Source
 
 _HEAD = struct.Struct("<4sIQQ")
@@ -64,13 +65,14 @@ def check(source: Source) -> None:
 def _check_version(source: Source, head: bytes) -> None:
     mark, version = head[:8], head[8:16].split(b"\0")[0].decode("latin-1").strip()
     remedy = "Export the log as MDF 4.1, or as CSV or Parquet."
-    if mark == b"UnFinMF ":
+    flags = struct.unpack_from("<HH", head, 60) if len(head) == _FILE_HEAD_BYTES else (0, 0)
+    if mark == b"UnFinMF " or (mark == b"MDF     " and any(flags)):
         value, allowed = "a file that the logger did not finish", "must be a finished MDF 4 file"
         remedy = "Let the logger's software finish it (it may call this sorting or repairing), or export it."
     elif mark != b"MDF     " or len(head) < _FILE_HEAD_BYTES:
         value, allowed = f"a file that begins with {head[:8]!r}", "must be an MDF 4 file"
     elif not version.startswith("4."):
-        value, allowed = f"MDF version {version or '?'}", "must be version 4"
+        value, allowed = f"MDF version {shown(version) or 0}", "must be version 4"
     else:
         return
     raise InputError.of(where=source.name, what="log", value=value, allowed=allowed, remedy=remedy)

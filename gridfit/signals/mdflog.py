@@ -4,8 +4,10 @@ import logging
 import warnings
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import redirect_stdout
 from dataclasses import dataclass
 from functools import partial
+from io import StringIO
 from typing import Any, TypeVar
 
 import numpy as np
@@ -18,7 +20,7 @@ from gridfit.signals.canlog import frames_asked, nothing_known, with_full_names
 from gridfit.signals.dbc import Coded, MessageTable
 from gridfit.signals.extras import need
 from gridfit.signals.framelog import FrameLog, Gatherer, codes
-from gridfit.signals.rawlog import TIME, Floats, Header, Hints, RawLog, Wanted
+from gridfit.signals.rawlog import TIME, Floats, Header, Hints, RawLog, Wanted, shown
 from gridfit.signals.source import Source
 
 T = TypeVar("T")
@@ -111,14 +113,15 @@ def _open(source: Source, hints: Hints) -> _Opened:
 def _guarded(source: Source, what: str, call: Callable[[], T]) -> T:
     """Call the library; whatever it raises on a damaged file becomes one clear message."""
     try:
-        with warnings.catch_warnings():
+        # It also prints what it could not mend.
+        with warnings.catch_warnings(), redirect_stdout(StringIO()):
             warnings.simplefilter("ignore")
             return call()
     except Exception as error:  # noqa: BLE001 - the library may raise anything on a broken file
         raise InputError.of(
             where=f"{source.name} {what}".strip(),
             what="MDF",
-            value=f"{type(error).__name__} {' '.join(str(error).split())[:80]}".strip(),
+            value=f"{type(error).__name__} {shown(error, 80)}".strip(),
             allowed="must be a whole MDF 4 file",
             remedy="The file is damaged: copy it again from the logger, or export it as CSV or Parquet.",
         ) from None
@@ -188,11 +191,11 @@ def _framed_groups(file: Any) -> list[int]:  # noqa: ANN401 - asammdf's own type
 
 def _track(source: Source, opened: _Opened, wanted: Wanted) -> rates.Track:
     place = opened.places[wanted.column]
-    signal = _guarded(source, f"channel '{wanted.column}'", lambda: _signal(opened.file, place))
+    signal = _guarded(source, f"channel '{shown(wanted.column)}'", lambda: _signal(opened.file, place))
     values = np.asarray(signal.samples)
     if values.ndim != 1 or values.dtype.kind not in "biuf" or len(values) != len(signal.timestamps):
         raise InputError.of(
-            where=f"{source.name} channel '{wanted.column}'",
+            where=f"{source.name} channel '{shown(wanted.column)}'",
             value=f"{values.dtype} of shape {values.shape}",
             allowed="must be a channel of numbers",
             remedy=f"Log it as numbers, or correct {wanted.where} in the channel map.",

@@ -9,7 +9,7 @@ import numpy as np
 from gridfit.documents import read_head
 from gridfit.errors import InputError
 from gridfit.signals import rates
-from gridfit.signals.rawlog import TIME, Floats, Header, Hints, RawLog, Wanted
+from gridfit.signals.rawlog import TIME, Floats, Header, Hints, RawLog, Wanted, shown
 from gridfit.signals.source import Source
 
 T = TypeVar("T")
@@ -104,7 +104,7 @@ def guarded(source: Source, call: Callable[[], T]) -> T:
         return call()
     except Exception as error:  # noqa: BLE001 - the library may raise anything on a broken file
         start = read_head(source.file, 4, "log")
-        said = " ".join(str(error).split())[:80]
+        said = shown(error, 80)
         raise InputError.of(
             where=source.name,
             what="log",
@@ -239,10 +239,10 @@ def _numbers(source: Source, wanted: Wanted, column: Any) -> Floats:  # noqa: AN
     if pa.types.is_boolean(kind):
         return np.asarray(column.cast(pa.int8()).to_numpy(), dtype=np.float64)
     if not (pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind)):
-        shown = next((one.as_py() for one in column if one.is_valid), None)
+        first = next((one.as_py() for one in column if one.is_valid), None)
         raise InputError.of(
             where=f"{source.name} row 1 column '{wanted.column}'",
-            value=f"{shown!r} ({kind})",
+            value=f"{shown(repr(first))} ({kind})",
             allowed="must be a column of numbers",
             remedy=f"Export it as numbers, or correct {wanted.where} in the channel map.",
         )

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from gridfit.signals import clock
+
 Floats = NDArray[np.float64]
 
 SMOOTH = (
@@ -128,9 +130,5 @@ def _usable(track: Track) -> tuple[Floats, Floats]:
     """Return the samples that hold a value, their stamps strictly increasing."""
     known = np.isfinite(track.time_s) & np.isfinite(track.values)
     time_s, values = track.time_s[known], track.values[known]
-    if time_s.size > 1 and not np.all(np.diff(time_s) > 0.0):
-        # A stamp above a later one is wild; of equal stamps the first counts.
-        floor = np.minimum.accumulate(time_s[::-1])[::-1]
-        keep = (time_s <= floor) & np.concatenate([[True], np.diff(np.maximum.accumulate(floor)) > 0.0])
-        time_s, values = time_s[keep], values[keep]
-    return time_s, values
+    keep = clock.increasing(time_s)
+    return time_s[keep], values[keep]

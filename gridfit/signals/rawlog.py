@@ -15,6 +15,12 @@ TIME = "time"
 """Name of the column of the clock, in formats in which the clock is no column."""
 
 
+def shown(value: object, most: int = 60) -> str:
+    """Return a text of a log for a message: on one line, what cannot be printed escaped, not too long."""
+    text = " ".join(str(value)[: 4 * most].split())[:most]
+    return "".join(one if one.isprintable() else one.encode("unicode_escape").decode() for one in text)
+
+
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """A column that is asked of a log.
