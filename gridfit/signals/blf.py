@@ -51,7 +51,7 @@ def check(source: Source) -> tuple[tuple[str, int], ...]:
             if len(base) < _HEAD.size:
                 return (("cut-off end of the log", 1),)
             mark, _, _, length, kind = _HEAD.unpack(base)
-            if mark != b"LOBJ" or length < _HEAD.size:
+            if mark != b"LOBJ" or not _HEAD.size <= length <= MOST_CONTAINER_BYTES:
                 _refuse(source, at, f"an object of {length} bytes marked {mark!r}")
             if at + length > size:
                 # The library reads what there is of the last container.
