@@ -8,7 +8,6 @@ import pandas as pd
 from gridfit.carsheet import CarSheet
 from gridfit.signals import filters
 from gridfit.signals.filters import Bools, Floats
-from gridfit.signals.gears import Gears
 from gridfit.signals.quality import Finding, compare
 from gridfit.signals.repair import Repaired
 from gridfit.signals.run import Run
@@ -55,13 +54,12 @@ USUAL_TOLERANCE = 1e-3
 """Share of samples of a channel that may be at fault [1]."""
 
 
-def find(item: Repaired, gear: Gears, table: pd.DataFrame, sheet: CarSheet) -> pd.DataFrame:
+def find(item: Repaired, table: pd.DataFrame, sheet: CarSheet) -> pd.DataFrame:
     """Find the faults of a run.
 
     Parameters
     ----------
     item : Repaired
-    gear : Gears
     table : DataFrame
         As in `Signals`.
     sheet : CarSheet
@@ -74,7 +72,7 @@ def find(item: Repaired, gear: Gears, table: pd.DataFrame, sheet: CarSheet) -> p
     """
     rows = [
         row
-        for kind, channel, mask, detail in _marks(item, gear, table, sheet)
+        for kind, channel, mask, detail in _marks(item, table, sheet)
         for row in _rows(kind, channel, mask, detail, item.time_s)
     ]
     rows += _holes(item)
@@ -112,9 +110,7 @@ def check(marked: pd.DataFrame, run: Run) -> list[Finding]:
     return found
 
 
-def _marks(
-    item: Repaired, gear: Gears, table: pd.DataFrame, sheet: CarSheet
-) -> Iterator[tuple[str, str, Bools, str]]:
+def _marks(item: Repaired, table: pd.DataFrame, sheet: CarSheet) -> Iterator[tuple[str, str, Bools, str]]:
     """Give (kind, channel, where, detail) of every fault."""
     for axle in (item.undriven, item.driven):
         for channel, kinds in axle.marks.items():
@@ -126,14 +122,17 @@ def _marks(
     for channel, mended in item.mended.items():
         for kind, mask in mended.marks.items():
             yield kind, channel, mask, MEANING[kind][0]
-    for channel, mask in _locked(item, gear, table):
+    for channel in ("gear", "brake", "cut_pct"):
+        if channel in item.run.table:
+            yield "dropout", channel, item.run.table[channel].isna().to_numpy(), MEANING["dropout"][0]
+    for channel, mask in _locked(item, table):
         yield "brake lock", channel, mask, "axle far below the other, brake on"
     yield "kerb", "wheels", table["kerb"].to_numpy(dtype=np.bool_), MEANING["kerb"][0]
     for channel, mask, step in _coarse(item, sheet):
         yield "coarse", channel, mask, f"steps of {3.6 * step:.2f} km/h"
 
 
-def _locked(item: Repaired, gear: Gears, table: pd.DataFrame) -> Iterator[tuple[str, Bools]]:
+def _locked(item: Repaired, table: pd.DataFrame) -> Iterator[tuple[str, Bools]]:
     """Give where an axle is much slower than the other while the brake is on, both axles calibrated."""
     v_u = table["v_u_smooth_mps"].to_numpy(dtype=np.float64)
     v_d = table["v_d_smooth_mps"].to_numpy(dtype=np.float64)

@@ -97,7 +97,7 @@ def _finish(
     reading = calibrated.reading(index, item.undriven.speed_mps, item.bend.turn)
     table = smoothing.speeds(item, gear, reading, factor.mean, sheet)
     table = pd.concat([table, pd.DataFrame(_columns(item, gear, table, grids, sheet))], axis=1)
-    marked = faults.find(item, gear, table, sheet)
+    marked = faults.find(item, table, sheet)
     findings = (
         *checks.check(item.run, item.undriven, item.driven, sheet),
         *fitness.check(item, calibrated, index, gear, table, sheet),
