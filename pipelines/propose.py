@@ -204,7 +204,7 @@ def _page(record: Record, proposed: Proposed, rows: tuple[PlantRow, ...]) -> Pag
         Section("What to do next", (_next_steps(proposed),)),
         grid_section(result, sheet, BEFORE),
         score_section(record, result, scores_by_gear(result, "recovery_s"), proposed.traces, BEFORE),
-        choice_section(result),
+        choice_section(result, BEFORE),
         basis_section(result, rows, _basis(proposed)),
         Section("What the car sheet left out", stand_in_blocks(record)),
         made_section(record),

@@ -145,11 +145,13 @@ def draw_cut(data: CutData) -> str:
             panel.set_title(f"gear {gear}")
             panel.set_ylim(0, 1.08 * max(float(data.after_pct.max()), float(data.before_pct.max()), 1.0))
             panel.axvline(0.0, color=GREY, linewidth=0.8)
-        for panel in axes[-columns:]:
+        lowest = axes[max(0, len(data.gears) - columns) : len(data.gears)]  # of each column
+        for panel in lowest:
             panel.set_xlabel("slip error [points]")
+            panel.tick_params(labelbottom=True)
         for panel in axes[::columns]:
             panel.set_ylabel("cut [%]")
-        axes[0].legend(loc="best")
+        axes[0].figure.legend(*axes[0].get_legend_handles_labels(), loc="outside upper right", ncols=2)
         hide_unused(axes, len(data.gears))
 
     return svg(

@@ -206,7 +206,7 @@ def draw_timeline(data: TimelineData, name: str) -> str:
         spans = [(start, max(end - start, 0.4)) for start, end, _ in data.episodes]
         panel.broken_barh(spans, (-step, 0.7 * step), facecolors=ORANGE)
         labels = ["slip episode", *looks]
-        ticks = [tick for tick in panel.get_yticks() if 0 <= tick <= top]
+        ticks = [tick for tick in panel.get_yticks() if 0 < tick <= top]  # a zero would touch the first label
         places = [-(row + 1) * step + 0.35 * step for row in range(len(labels))]
         panel.set_yticks([*ticks, *places], [*(f"{tick:.0f}" for tick in ticks), *labels], fontsize=7.5)
         panel.set(

@@ -98,13 +98,15 @@ def parts_data(scores: Mapping[str, Mapping[str, Estimate]], labels: Mapping[str
     return PartsData(tuple(labels[name] for name in shown), tuple(scores), mean, lo, hi)
 
 
-def front_data(table: pd.DataFrame) -> FrontData:
+def front_data(table: pd.DataFrame, names: Mapping[str, str]) -> FrontData:
     """Return the front from its table.
 
     Parameters
     ----------
     table : DataFrame
         Columns drive_lost_kmh, roughness, on_front, chosen, label.
+    names : mapping of str to str
+        What readers know a label by, where that is something else.
 
     Returns
     -------
@@ -115,7 +117,7 @@ def front_data(table: pd.DataFrame) -> FrontData:
         table["drive_lost_kmh"].to_numpy(dtype=np.float64),
         table["roughness"].to_numpy(dtype=np.float64),
         table["on_front"].to_numpy(dtype=bool),
-        tuple(str(label) for label in table["label"]),
+        tuple(names.get(str(label), str(label)) for label in table["label"]),
         int(chosen[0]) if chosen.size else -1,
     )
 
@@ -134,8 +136,10 @@ def history_data(history: pd.DataFrame) -> HistoryData:
         Studies in the order of their first trial.
     """
     blocks, trials, best = [], [], []
-    for (block, number), rows in history.groupby(["block", "round"], sort=False):
-        blocks.append(f"{block}, round {number}")
+    for at, rows in history.groupby(["block", "round"], sort=False):
+        block, number = str(at[0]), int(str(at[1]))
+        # What is tried for the front is tried once, after the rounds.
+        blocks.append(block if block.startswith("front") else f"{block}, round {number + 1}")
         trials.append(np.arange(1.0, len(rows) + 1.0))
         best.append(np.minimum.accumulate(rows["cost"].to_numpy(dtype=np.float64)))
     return HistoryData(tuple(blocks), tuple(trials), tuple(best))

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import fill
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -10,6 +11,9 @@ from numpy.typing import NDArray
 from pipelines.report.drawing import AFTER, BEFORE, GREY, svg
 
 Floats = NDArray[np.float64]
+
+TITLE_LETTERS = 42
+"""Letters in a line of a title above one of two examples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +109,7 @@ def draw_traces(data: TracesData) -> str:
                 cut.plot(response.time_s, response.cut_pct, **look)
                 speed.plot(response.time_s, response.speed_kmh, label=label, **look)
             slip.plot(example.after.time_s, example.after.target_pct, color=GREY, linewidth=1)
-            slip.set_title(example.label.replace(" x", " ×"), fontsize=8, wrap=True)
+            slip.set_title(fill(example.label.replace(" x", " ×"), TITLE_LETTERS), fontsize=8)
             slip.set_ylim(0, data.ceiling_pct)
             cut.set_ylim(0, 105)
             speed.set_xlabel("time from the disturbance [s]")

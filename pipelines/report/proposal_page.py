@@ -75,6 +75,9 @@ def _named(before: str) -> str:
     return "the grids in force" if before == "in force" else f"the {before} start"
 
 
+EVERY_CAR = "one pair for every car"
+"""What a good pair that knows nothing of the car is called."""
+
 SHOWN_IN_WORDS = ("recovery_s", "overshoot_kmh", "drive_lost_kmh", "reslips", "jerk_rms")
 """Parts that the remark below the finding tells, the most telling first."""
 
@@ -114,7 +117,7 @@ def score_section(
     before: str,
 ) -> Section:
     """Return what the proposal is expected to change, in numbers and in example episodes."""
-    names = {"before": before, "after": "proposal", "one for every car": "one pair for every car"}
+    names = {"before": before, "after": "proposal", "one for every car": EVERY_CAR}
     scores = {names[key]: parts for key, parts in record.scores.items()}
     decimals = PART_DECIMALS["recovery_s"]
     rows = tuple(
@@ -124,9 +127,10 @@ def score_section(
     blocks: list[Block] = [
         Text(
             (
-                f"Simulated on {len(result.draws_best)} draws of the plant, that is on {len(result.draws_best)} cars "
-                "that what is known allows. Lower is better in every part; drive lost is below zero where turning "
-                f"parts give energy back. The cost falls by {signed(str(result.gain))} against {_named(before)}. "
+                f"Simulated on {len(result.draws_best)} draws of the plant: as many cars, each "
+                "as likely as the next by what is known. Lower is better in every part; drive lost is below zero "
+                "where turning parts give energy back. "
+                f"The cost falls by {signed(str(result.gain))} against {_named(before)}. "
                 "'One pair for every car' is a good pair that knows nothing of this car.",
                 f"{in_words(record.scores)} The parts are means over all scenarios.",
             )
@@ -151,7 +155,7 @@ def score_section(
     return Section("What it is expected to change", tuple(blocks))
 
 
-def choice_section(result: SearchResult) -> Section:
+def choice_section(result: SearchResult, before: str) -> Section:
     """Return calmer and sharper pairs that were kept, the chosen one marked."""
     return Section(
         "A calmer or a sharper pair",
@@ -165,7 +169,7 @@ def choice_section(result: SearchResult) -> Section:
                 )
             ),
             Picture(
-                draw_front(front_data(result.front.table)),
+                draw_front(front_data(result.front.table, {"generic": EVERY_CAR, "start": before})),
                 "Drive lost against roughness; to the left and below is better. Squares: pairs for comparison.",
                 "Pairs on the front between drive lost and roughness, with the proposal marked.",
             ),

@@ -86,7 +86,7 @@ def refine_page(record: Record, refined: Refined) -> Page:
         Section("What to do next", (Bullets(_next(refined), numbered=True),)),
         grid_section(result, logs.sheet, BEFORE, counts),
         score_section(record, result, scores_by_gear(result, "recovery_s"), refined.traces, BEFORE),
-        choice_section(result),
+        choice_section(result, BEFORE),
         basis_section(result, rows, _basis(refined)),
         Section(
             "Episodes in the logs",
@@ -121,7 +121,7 @@ def _basis(refined: Refined) -> list[str]:
     words = {
         "data": "moved on logged episodes",
         "prior": "moved on the prior alone, few or no episodes there",
-        "held": "held as they were, for want of evidence",
+        "held": "held back, for want of evidence",
         "copied": "copied from the nearest gear that was searched",
     }
     said = ", ".join(f"{counts[key]} {text}" for key, text in words.items() if key in counts)

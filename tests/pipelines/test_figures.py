@@ -105,12 +105,12 @@ FRONT = pd.DataFrame(
 
 
 def test_the_chosen_pair_is_marked():
-    assert front_data(FRONT).chosen == 1
-    assert front_data(FRONT.assign(chosen=False)).chosen == -1
+    assert front_data(FRONT, {}).chosen == 1
+    assert front_data(FRONT.assign(chosen=False), {}).chosen == -1
 
 
 def test_labels_at_one_place_are_joined():
-    text = draw_front(front_data(FRONT))
+    text = draw_front(front_data(FRONT, {}))
     assert "proposal, start" in text
 
 
@@ -119,7 +119,7 @@ HISTORY = pd.DataFrame({"block": ["g", "g", "g", "t"], "round": [0, 0, 0, 0], "c
 
 def test_history_is_the_lowest_so_far():
     data = history_data(HISTORY)
-    assert data.blocks == ("g, round 0", "t, round 0")
+    assert data.blocks == ("g, round 1", "t, round 1")
     assert data.best[0].tolist() == [5.0, 5.0, 3.0]
 
 
@@ -189,7 +189,7 @@ DRAWINGS = {
     "target": lambda: draw_target(target_data(AFTER, BEFORE)),
     "cut": lambda: draw_cut(cut_data(AFTER, BEFORE)),
     "parts": lambda: draw_parts(parts_data({"x": {"cost": Estimate(1, 0, 2)}}, {"cost": "cost"})),
-    "front": lambda: draw_front(front_data(FRONT)),
+    "front": lambda: draw_front(front_data(FRONT, {})),
     "history": lambda: draw_history(history_data(HISTORY)),
     "timeline": lambda: draw_timeline(timeline_data("a", samples(), EPISODES), "timeline0"),
     "calibration": lambda: draw_calibration(calibration_data(["a"], [samples()], [(1.02, 1.01, 1.03)])),
