@@ -78,9 +78,9 @@ def tracks(
         if len(chosen) == 1:
             found.append(Track(one.column, one.dimension, *decode(by_bus[chosen[0]], coded)))
         else:
-            problems.append(_bus_problem(one, coded, list(by_bus), hints, name))
+            problems.append(_bus_problem(coded, list(by_bus), hints, name))
     if problems:
-        raise InputError(problems)
+        raise InputError(dict.fromkeys(problems))
     return found
 
 
@@ -89,14 +89,13 @@ def same_bus(bus: str, asked: str) -> bool:
     return bus == asked or bus.removeprefix("can") == asked.removeprefix("can")
 
 
-def _bus_problem(wanted: Wanted, coded: Coded, found: Sequence[str], hints: Hints, name: str) -> Problem:
+def _bus_problem(coded: Coded, found: Sequence[str], hints: Hints, name: str) -> Problem:
     buses = [shown(one, 20) for one in found]
     message = f"message {shown(coded.message)} (0x{coded.frame[0]:X})"
-    where = f"{name} column '{shown(wanted.column)}'"
     if hints.bus is None:
         remedy = f'Write [file] and bus = "{buses[0] if buses else 0}" in channels.toml.'
-        return Problem(where, message, f"on buses {', '.join(buses)}", "must be on one bus", remedy)
+        return Problem(name, message, f"on buses {', '.join(buses)}", "must be on one bus", remedy)
     remedy = suggestion(hints.bus, buses, f"The message is on bus {', '.join(buses) or 'none'}.")
     return Problem(
-        hints.where, "bus", f'"{hints.bus}"', f"must be a bus that carries {message} in {name}", remedy
+        hints.bus_where, "bus", f'"{hints.bus}"', f"must be a bus that carries {message} in {name}", remedy
     )

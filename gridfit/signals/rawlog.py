@@ -55,8 +55,8 @@ class Hints:
         Which bus of a CAN log; None when there is only one with the messages that are asked for.
     columns : tuple of str or None
         Columns that the channel map names, so that nothing else need be kept; None for all.
-    where : str
-        The map's ``[file]`` table, for messages.
+    where, bus_where : str
+        Places of the map's ``dbc`` and ``bus``, for messages.
     """
 
     delimiter: str | None = None
@@ -65,6 +65,7 @@ class Hints:
     bus: str | None = None
     columns: tuple[str, ...] | None = None
     where: str = NO_MAP
+    bus_where: str = NO_MAP
 
 
 @dataclass(frozen=True, slots=True)

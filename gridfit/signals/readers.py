@@ -186,6 +186,7 @@ def hints_of(mapped: ChannelMap) -> Hints:
         mapped.bus,
         tuple(channel.column for channel in mapped.channels.values()),
         document.where("file", "dbc") if document else NO_MAP,
+        document.where("file", "bus") if document else NO_MAP,
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from cases import bad_logs
 from cases.goodcar import GRIDS, NOTE, change_grids, change_line, change_rows, log_text, swap, write_all
 
 INSPECT, SCORE, REFINE, PROPOSE = "inspect", "score", "refine", "propose"
@@ -75,6 +76,16 @@ def _log(name: str, damage: Callable[[Path], object], *words: str) -> Case:
         damage(folder / "run1.csv")
 
     return Case(f"log-{name}", INSPECT, broken, 3, ("run1.csv", *words))
+
+
+def _other_format(name: str, log: str, damage: Callable[[Path], object], words: tuple[str, ...]) -> Case:
+    def broken(folder: Path) -> list[str]:
+        plain = bad_logs.write_log(folder, log.removesuffix(".gz"))
+        path = plain.rename(folder / log)
+        damage(path)
+        return [str(folder / "car.toml"), str(path)]
+
+    return Case(f"log-{name}", INSPECT, broken, 3, words)
 
 
 def _rows(name: str, change: Callable[[np.ndarray], np.ndarray], *words: str) -> Case:
@@ -336,6 +347,9 @@ LOG_CASES = (
 )
 
 
+FORMAT_CASES = tuple(_other_format(*one) for one in bad_logs.LOGS)
+
+
 def _short_lines(text: str) -> str:
     """Cut the last cell off every line from the twelfth on."""
     lines = text.rstrip("\n").split("\n")
@@ -443,5 +457,5 @@ def _empty_folder(folder: Path) -> str:
     return str(folder / "day2")
 
 
-CASES = (*CAR_CASES, *MAP_CASES, *NOTE_CASES, *LOG_CASES, *GRID_CASES, *CALL_CASES)
+CASES = (*CAR_CASES, *MAP_CASES, *NOTE_CASES, *LOG_CASES, *FORMAT_CASES, *GRID_CASES, *CALL_CASES)
 """Every broken input."""
