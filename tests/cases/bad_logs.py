@@ -126,7 +126,7 @@ LOGS: tuple[tuple[str, str, Damage, tuple[str, ...]], ...] = (
     ("can-table-empty", "day.log",
      in_table(seedlogs.DBC[seedlogs.DBC.index("BO_"):], ""), ("bus.dbc", "no signal", "BO_")),
     ("can-other-table", "day.log",
-     in_table(seedlogs.DBC, seedlogs.DBC.replace("BO_ 256", "BO_ 300").replace("2566848513", "2147483949")),
+     in_table(seedlogs.DBC, seedlogs.DBC.replace("BO_ 256 ", "BO_ 300 ").replace("2566848513", "2147483949")),
      ("day.log frames", "none that bus.dbc knows", "this car and bus")),
     ("can-no-such-signal", "day.log", in_map('"revs"', '"rev"'), (":8 [channels] rpm", '"rev"', "revs")),
     ("can-no-such-bus", "day.log", in_file_table('bus = "can7"'), (":2 [file] bus", '"can7"', "WHEELS")),
