@@ -67,6 +67,15 @@ class Source:
     channels: Path | None = None
     grids: Path | None = None
 
+    def asked(self) -> dict[str, object]:
+        """Return what was asked, for the record of a job."""
+        return {
+            "car": self.car,
+            "runs": [str(path) for path in self.runs],
+            "channels": self.channels,
+            "grids": self.grids,
+        }
+
 
 def ingest(source: Source, progress: Progress) -> Ingested:
     """Read and prepare the runs of one car.

@@ -77,12 +77,7 @@ def run(request: InspectRequest) -> JobResult:
         car=logs.sheet.car.name,
         result_id=new_result_id(started),
         started=started,
-        asked={
-            "car": request.source.car,
-            "runs": [str(path) for path in request.source.runs],
-            "channels": request.source.channels,
-            "grids": request.source.grids,
-        },
+        asked=request.source.asked(),
         inputs=logs.inputs,
         seed=request.seed,
         headline=judged.headline,

@@ -81,10 +81,7 @@ def run(request: RefineRequest) -> JobResult:
         result_id=new_result_id(started),
         started=started,
         asked={
-            "car": request.source.car,
-            "runs": [str(path) for path in request.source.runs],
-            "grids": request.source.grids,
-            "channels": request.source.channels,
+            **request.source.asked(),
             "preference": request.preference,
             "budget": request.budget,
             "draws": request.draws,

@@ -117,11 +117,8 @@ def run(request: ScoreRequest) -> JobResult:
         result_id=new_result_id(started),
         started=started,
         asked={
-            "car": request.source.car,
-            "grids": request.source.grids,
+            **request.source.asked(),
             "plant": request.plant,
-            "runs": [str(path) for path in request.source.runs],
-            "channels": request.source.channels,
             "preference": request.preference,
             "draws": len(scored.plant),
         },
@@ -129,7 +126,11 @@ def run(request: ScoreRequest) -> JobResult:
         seed=request.seed,
         headline=_headline(scored),
         scores=scored.judged.scores(),
-        figures={"plant": scored.plant.origin, "episodes_driven": len(scored.driven)},
+        figures={
+            "plant": scored.plant.origin,
+            "compound": scored.plant.compounds[0],
+            "episodes_driven": len(scored.driven),
+        },
         warnings=_warnings(scored),
         findings=None if scored.logs is None else scored.logs.findings,
         stand_ins=stand_ins(scored.sheet),
@@ -147,7 +148,7 @@ def _scored(request: ScoreRequest) -> Scored:
     if request.plant is None:
         plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=request.draws)
     else:
-        plant = read_plant(request.plant)
+        plant = read_plant(request.plant).on_compound(sheet.tyre.compound)
     logs = ingest(request.source, request.progress) if request.source.runs else None
     driven, left_out = _driven(logs, pair)
     request.progress("simulating scenarios", 0.3)
@@ -202,6 +203,11 @@ def _warnings(scored: Scored) -> tuple[str, ...]:
             "The plant is the car sheet's prior: no log informs it. With --plant and the plant.json of a "
             "refine the intervals narrow."
         )
+    if scored.plant.compounds[0] != scored.sheet.tyre.compound:
+        said.append(
+            f"The plant does not know the car sheet's compound {scored.sheet.tyre.compound}; it stands for "
+            f"{scored.plant.compounds[0]}."
+        )
     if scored.left_out:
         said.append(
             f"Driven with another grid pair by their notes, so left out: {', '.join(scored.left_out)}."
@@ -235,7 +241,10 @@ def _page(record: Record, scored: Scored) -> Page:
     return Page(
         title=f"Score of a grid pair on {record.car}",
         headline=record.headline,
-        remarks=("Lower is better. Intervals are central 90 % intervals over what is not known of the car.",),
+        remarks=(
+            f"For compound {scored.plant.compounds[0]}. Lower is better. Intervals are central 90 % intervals over "
+            "what is not known of the car.",
+        ),
         tone="careful",
         corner=corner(record),
         warnings=record.warnings,

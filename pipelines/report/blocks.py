@@ -3,7 +3,6 @@
 Jobs and figures make blocks; the template alone knows how they look.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -152,8 +151,3 @@ class Page:
 def cells(*texts: str) -> tuple[Cell, ...]:
     """Return a row of plain cells, the first one a heading."""
     return tuple(Cell(text) for text in texts)
-
-
-def number_row(heading: str, values: Sequence[str]) -> tuple[Cell, ...]:
-    """Return a row with a heading and cells set as numbers."""
-    return (Cell(heading), *(Cell(value, mark="number") for value in values))

@@ -210,12 +210,17 @@ def test_same_seed_same_grids(independent, tmp_path):
     assert (tmp_path / "one" / "grids.json").read_bytes() == (tmp_path / "two" / "grids.json").read_bytes()
 
 
-def test_compounds_of_the_demo_are_told_apart(demo, tmp_path):
+@pytest.fixture(scope="module")
+def compared(demo, tmp_path_factory):
+    out = tmp_path_factory.mktemp("compare") / "out"
+    runs = (demo / "soft", demo / "hard")
+    assert call("compare", demo / "car.toml", *runs, "--out", out, "--no-tracking") == 0
+    return out
+
+
+def test_compounds_of_the_demo_are_told_apart(compared):
     """The demo's second compound was made with 4 % less grip; its runs vary by about 1 %."""
-    out = tmp_path / "out"
-    assert (
-        call("compare", demo / "car.toml", demo / "soft", demo / "hard", "--out", out, "--no-tracking") == 0
-    )
+    out = compared
     check_folder(out, "compare")
     check_plant(read(out / "plant.json"))
     content = read(out / "compare.json")
@@ -232,6 +237,23 @@ def test_compounds_of_the_demo_are_told_apart(demo, tmp_path):
     interval = pair["peak_mu_diff_pct"]
     assert interval["lo"] * interval["hi"] > 0, "the interval must exclude zero"
     assert sign * interval["lo"] < 0, "the difference must point to the soft compound"
+
+
+def test_a_plant_of_two_compounds_is_scored_on_the_car_sheets(compared, demo, tmp_path):
+    """plant.json lists the compounds in the order of the runs; the sheet says which one is on the car."""
+    sheet = (demo / "car.toml").read_text()
+    assert 'compound = "soft"' in sheet
+    friction = {item["compound"]: item["peak_mu"]["mean"] for item in read(compared / "plant.json")["tyres"]}
+    cost = {}
+    for name in friction:
+        car = tmp_path / f"{name}.toml"
+        car.write_text(sheet.replace('compound = "soft"', f'compound = "{name}"'))
+        assert call("score", car, demo / "grids_milder.json", "--plant", compared / "plant.json",
+                    "--out", tmp_path / name, "--no-tracking") == 0  # fmt: skip
+        summary = read(tmp_path / name / "summary.json")
+        assert summary["results"]["compound"] == name
+        cost[name] = summary["scores"]["this pair"]["cost"]["mean"]
+    assert len(set(cost.values())) == len(friction) == 2
 
 
 def test_one_compound_is_refused_with_a_reason(independent, tmp_path, capsys):
