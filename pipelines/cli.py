@@ -46,8 +46,8 @@ HELP = """
 Measured plants and objective search for the two grids of closed-loop slip control: the TARGET grid (allowed
 slip against speed) and the CUT grid (share of firing events dropped against slip error, per gear).
 
-In go a car sheet (TOML) and, for most jobs, logs (CSV or Parquet, each with a note beside it). Out comes a
-folder with summary.json, a report.html to read and print, and the job's own files such as grids.json.
+In go a car sheet (TOML) and, for most jobs, logs (CSV, Parquet, MDF 4 or CAN, each with a note beside it). Out
+comes a folder with summary.json, a report.html to read and print, and the job's own files such as grids.json.
 
 Closed course and trained driver only. Cutting sends unburnt mixture into a hot exhaust, can run cylinders
 lean and shocks the driveline. This is not a stability, braking or safety system.
@@ -95,7 +95,7 @@ def propose(
     """Give a new car a starting grid pair, from its sheet.
 
     Writes grids.json, target.csv and cut.csv (to paste into the controller's editor), plant.json,
-    choices.json (calmer and sharper pairs), summary.json and report.html.
+    choices.json (calmer and sharper pairs), next_tests.json, summary.json and report.html.
     """
     from pipelines.propose import ProposeRequest, run
 
@@ -161,7 +161,8 @@ def refine(
 
     Fits the car's response to the slip episodes of the logs, searches both grids on it, and starts from the
     grids in force. Cells that no episode passed through are marked. Writes grids.json, target.csv, cut.csv,
-    cells.csv (why each cell moved), plant.json, episodes.csv, choices.json, summary.json and report.html.
+    cells.csv (why each cell moved), plant.json, episodes.csv, findings.csv, choices.json, next_tests.json,
+    summary.json and report.html.
     """
     from pipelines.ingest import Source
     from pipelines.refine import RefineRequest, run
@@ -193,7 +194,8 @@ def compare(
     """Compare tyre compounds with each other, from logs.
 
     The run is the unit: two runs or more of each compound are needed, driven in mixed order. The note beside
-    each run names its compound. Writes compare.json, runs.csv, plant.json, summary.json and report.html.
+    each run names its compound. Writes compare.json, runs.csv, episodes.csv, plant.json, summary.json and
+    report.html.
     """
     from pipelines.compare import CompareRequest, run
     from pipelines.ingest import Source
@@ -228,7 +230,7 @@ def score(
 
     Simulates the pair on the standard scenarios beside the common-practice start, on the plant of an earlier
     refine or on the car sheet's prior. Runs that were driven with this pair are measured. Writes score.json,
-    episodes.csv (with runs), summary.json and report.html.
+    episodes.csv and findings.csv (with runs), summary.json and report.html.
     """
     from pipelines.ingest import Source
     from pipelines.score import ScoreRequest, run

@@ -27,15 +27,15 @@ Car = Annotated[Path, typer.Argument(metavar="CAR", help="The car sheet, a TOML 
 Runs = Annotated[
     list[Path],
     typer.Argument(
-        metavar="RUN...",
-        help="Logs (CSV or Parquet), or folders of logs. NAME.toml beside NAME.csv is the note of a run.",
+        metavar="RUN",
+        help="Logs (CSV, Parquet, MDF 4 or CAN), or folders of logs. NAME.toml beside NAME.csv is the note of a run.",
         show_default=False,
     ),
 ]
 SomeRuns = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="[RUN...]", help="Logs, or folders of logs, driven with this grid pair.", show_default=False
+        metavar="RUN", help="Logs, or folders of logs, driven with this grid pair.", show_default=False
     ),
 ]
 GridsArgument = Annotated[
@@ -47,7 +47,7 @@ Out = Annotated[
 Overwrite = Annotated[
     bool, typer.Option("--overwrite", help="Replace an older result of gridfit in that folder.")
 ]
-Seed = Annotated[int, typer.Option("--seed", min=0, help="Same seed, same inputs: same answer.")]
+Seed = Annotated[int, typer.Option("--seed", metavar="N", min=0, help="Same seed, same inputs: same answer.")]
 AsJson = Annotated[
     bool, typer.Option("--json", help="Print summary.json to standard output, and nothing else there.")
 ]
@@ -103,5 +103,6 @@ Preferred = Annotated[
 ]
 Effort = Annotated[BudgetName, typer.Option("--budget", help="How long to search.")]
 Draws = Annotated[
-    int, typer.Option("--draws", min=4, max=200, help="Plants drawn from what is known of the car.")
+    int,
+    typer.Option("--draws", metavar="N", min=4, max=200, help="Plants drawn from what is known of the car."),
 ]
