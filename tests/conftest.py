@@ -3,6 +3,11 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# How long one example takes says how busy the machine is, not whether the code is right.
+settings.register_profile("gridfit", deadline=None)
+settings.load_profile("gridfit")
 
 DATASETS = Path(__file__).resolve().parents[1] / "datasets"
 
