@@ -22,6 +22,8 @@ _FILE_HEAD_BYTES = 64
 MOST_LINKS = 1 << 20
 MOST_UNPACKED_BYTES = 8 << 30
 """Size that the data of a file may unpack to."""
+MOST_EMPTY_RECORDS = 1 << 20
+"""Records without a byte that a group may count: those of channels that are only counted."""
 MOST_PACKED = 1100
 """How many times smaller deflate can make data [1], a little above its limit of 1032."""
 
@@ -41,12 +43,17 @@ class _Block:
     data_at: int
 
 
-def check(source: Source) -> None:
+def check(source: Source) -> int:
     """Check the blocks of an MDF 4 file.
 
     Parameters
     ----------
     source : Source
+
+    Returns
+    -------
+    int
+        The most records that a channel group counts.
 
     Raises
     ------
@@ -59,7 +66,9 @@ def check(source: Source) -> None:
         if size < _FILE_HEAD_BYTES + _HEAD.size:
             _refuse(source, size, "the file ends here")
         with mmap(stream.fileno(), 0, access=ACCESS_READ) as file:
-            _Walk(source, file, size).check()
+            walk = _Walk(source, file, size)
+            walk.check()
+            return walk.most_records
 
 
 def _check_version(source: Source, head: bytes) -> None:
@@ -93,8 +102,9 @@ class _Walk:
 
     def __init__(self, source: Source, file: mmap, size: int) -> None:
         self.source, self.file, self.size = source, file, size
-        self.unpacked = 0
+        self.unpacked, self.most_records = 0, 0
         self.sound: set[int] = set()
+        self.counted: set[int] = set()
 
     def check(self) -> None:
         """Visit every block that a reader may come to; a link back to a block above is refused."""
@@ -166,6 +176,7 @@ def _check_group(walk: _Walk, block: _Block) -> None:
         return
     if data_bytes > walk.size or invalid_bytes > walk.size or cycles > MOST_UNPACKED_BYTES:
         _refuse(walk.source, block.at, f"{cycles} records of {data_bytes} and {invalid_bytes} bytes")
+    walk.most_records = max(walk.most_records, cycles)
     for channel in _chain(walk, block.links[1]):
         _, _, kind, bit, byte, bits, _, invalid_bit = walk.data(channel, "<BBBBIIII")
         last = byte + (bit + bits + 7) // 8
@@ -205,11 +216,51 @@ def _check_channel(walk: _Walk, block: _Block) -> None:
 
 
 def _check_data_group(walk: _Walk, block: _Block) -> None:
+    """A data group: its records must be there, all that its channel groups count."""
     if len(block.links) < 4:
         _refuse(walk.source, block.at, f"a data group with {len(block.links)} links")
     (id_bytes,) = walk.data(block, "<B")
     if id_bytes not in (0, 1, 2, 4, 8):
         _refuse(walk.source, block.at, f"record numbers of {id_bytes} bytes")
+    needed, link, seen = 0, block.links[1], set[int]()
+    while link and link not in seen:
+        seen.add(link)
+        group = walk.block(link)
+        if group.mark != b"##CG":
+            _refuse(walk.source, link, f"a block {group.mark!r} where a channel group must stand")
+        needed += _stored_bytes(walk, group, id_bytes)
+        link = group.links[0]
+    there = _data_bytes(walk, block.links[2]) if needed else 0
+    if needed > there:
+        _refuse(walk.source, block.at, f"records of {needed} bytes, of which {there} are there")
+
+
+def _stored_bytes(walk: _Walk, group: _Block, id_bytes: int) -> int:
+    """Return the bytes that a channel group's records take; a count of empty records must be moderate."""
+    _, cycles, flags, _, _, data_bytes, invalid_bytes = walk.data(group, "<QQHHIII")
+    if flags & 1:
+        # Records of variable length: the two fields hold the length of all of them.
+        return data_bytes + (invalid_bytes << 32)
+    record = id_bytes + data_bytes + invalid_bytes
+    return cycles * max(record, int(cycles > MOST_EMPTY_RECORDS))
+
+
+def _data_bytes(walk: _Walk, link: int) -> int:
+    """Return how many bytes of data a link leads to, unpacked, over all parts of a list."""
+    total, waiting, seen = 0, [link], set[int]()
+    while waiting:
+        at = waiting.pop()
+        if not at or at in seen:
+            continue
+        seen.add(at)
+        block = walk.block(at)
+        if block.mark == b"##DZ":
+            total += walk.data(block, "<2sBBIQQ")[4]
+        elif block.mark in (b"##DL", b"##HL", b"##LD"):
+            waiting += block.links
+        else:
+            total += block.length - (block.data_at - block.at)
+    return total
 
 
 def _check_packed(walk: _Walk, block: _Block) -> None:
@@ -219,7 +270,8 @@ def _check_packed(walk: _Walk, block: _Block) -> None:
         _refuse(walk.source, block.at, f"{packed} packed bytes that unpack to {unpacked}")
     if kind == 1 and not 1 <= columns <= max(unpacked, 1):
         _refuse(walk.source, block.at, f"packed rows of {columns} bytes")
-    walk.unpacked += unpacked
+    walk.unpacked += unpacked if block.at not in walk.counted else 0
+    walk.counted.add(block.at)
     if walk.unpacked > MOST_UNPACKED_BYTES:
         _refuse(walk.source, block.at, f"data that unpack to more than {MOST_UNPACKED_BYTES >> 30} GB")
 

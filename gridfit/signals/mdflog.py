@@ -90,7 +90,7 @@ def read(source: Source, wanted: Sequence[Wanted], hints: Hints) -> RawLog:
     opened = _open(source, hints)
     stored = [one for one in wanted if one.column in opened.places]
     framed = [one for one in wanted if one.column not in opened.places and one.column != TIME]
-    found = [_track(source, opened, one) for one in stored]
+    found = _stored(source, opened, stored)
     found += tracks(opened.log, with_full_names(opened.named), framed, hints, source.name)
     merged = rates.merge(found or [_any_clock(source, opened)])
     time_s = merged.time_s
@@ -129,7 +129,7 @@ def _guarded(source: Source, what: str, call: Callable[[], T]) -> T:
 
 def _opened(source: Source, hints: Hints) -> _Opened:
     need("asammdf", "MDF logs", "mdf")
-    mdfblocks.check(source)
+    records = mdfblocks.check(source)
     logger = logging.getLogger("asammdf")
     logger.propagate = False
     logger.addHandler(logging.NullHandler())
@@ -137,7 +137,7 @@ def _opened(source: Source, hints: Hints) -> _Opened:
 
     file = _guarded(source, "", lambda: MDF(source.file))
     source.stack.callback(file.close)
-    places = _guarded(source, "", lambda: _places(file))
+    places = _guarded(source, "", lambda: _places(file, records))
     framed = _guarded(source, "", lambda: _framed_groups(file))
     path = dbc.find(source, hints) if framed else None
     if path is None:
@@ -153,8 +153,10 @@ def _opened(source: Source, hints: Hints) -> _Opened:
     return _Opened(file, places, table, log, apart)
 
 
-def _places(file: Any) -> dict[str, _Place]:  # noqa: ANN401 - asammdf's own type
+def _places(file: Any, records: int) -> dict[str, _Place]:  # noqa: ANN401 - asammdf's own type
     """Return the channels by column name; a name that several groups have gets its group's in front."""
+    if any(group.channel_group.cycles_nr > records for group in file.groups):
+        raise ValueError("a group counts more records than were found")
     found: list[tuple[str, str, _Place]] = []
     for at, group in enumerate(file.groups):
         masters = [one for one in group.channels if one.channel_type in _MASTERS]
@@ -189,9 +191,28 @@ def _framed_groups(file: Any) -> list[int]:  # noqa: ANN401 - asammdf's own type
     ]
 
 
-def _track(source: Source, opened: _Opened, wanted: Wanted) -> rates.Track:
-    place = opened.places[wanted.column]
-    signal = _guarded(source, f"channel '{shown(wanted.column)}'", lambda: _signal(opened.file, place))
+def _stored(source: Source, opened: _Opened, wanted: Sequence[Wanted]) -> list[rates.Track]:
+    """Return stored channels, all in one pass over the file's data."""
+    places = [opened.places[one.column] for one in wanted]
+    if not places:
+        return []
+    try:
+        signals = _guarded(source, "", partial(_signals, opened.file, places))
+    except InputError:
+        # Which channel is it? Slower, as every group is unpacked again for each of its channels.
+        signals = [
+            _guarded(source, f"channel '{shown(one.column)}'", partial(_signals, opened.file, [place]))[0]
+            for one, place in zip(wanted, places, strict=True)
+        ]
+    return [_track(source, one, signal) for one, signal in zip(wanted, signals, strict=True)]
+
+
+def _signals(file: Any, places: Sequence[_Place]) -> list[Any]:  # noqa: ANN401 - asammdf's own types
+    asked = [(None, place.group, place.index) for place in places]
+    return list(file.select(asked, ignore_value2text_conversions=True, validate=True, copy_master=False))
+
+
+def _track(source: Source, wanted: Wanted, signal: Any) -> rates.Track:  # noqa: ANN401 - asammdf's own type
     values = np.asarray(signal.samples)
     if values.ndim != 1 or values.dtype.kind not in "biuf" or len(values) != len(signal.timestamps):
         raise InputError.of(
@@ -200,19 +221,8 @@ def _track(source: Source, opened: _Opened, wanted: Wanted) -> rates.Track:
             allowed="must be a channel of numbers",
             remedy=f"Log it as numbers, or correct {wanted.where} in the channel map.",
         )
-    return rates.Track(
-        wanted.column,
-        wanted.dimension,
-        np.asarray(signal.timestamps, dtype=np.float64),
-        values.astype(np.float64),
-    )
-
-
-def _signal(file: Any, place: _Place) -> Any:  # noqa: ANN401 - asammdf's own types
-    (signal,) = file.select(
-        [(None, place.group, place.index)], ignore_value2text_conversions=True, validate=True
-    )
-    return signal
+    time_s = np.asarray(signal.timestamps, dtype=np.float64)
+    return rates.Track(wanted.column, wanted.dimension, time_s, values.astype(np.float64))
 
 
 def _any_clock(source: Source, opened: _Opened) -> rates.Track:

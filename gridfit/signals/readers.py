@@ -146,6 +146,7 @@ def read_run(path: Path | str, channel_map: ChannelMap | None, sheet: CarSheet) 
         repairs=(*lost, *raw.remarks, *cleaned.repairs),
         channels=dict(mapped.channels),
         beside=raw.beside,
+        unsure=dict(mapped.unsure),
     )
 
 
