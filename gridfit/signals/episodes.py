@@ -8,7 +8,7 @@ import pandas as pd
 
 from gridfit.carsheet import CarSheet
 from gridfit.recovery import BAND_PCT, SETTLE_S
-from gridfit.signals import causes, filters
+from gridfit.signals import bumps, causes, filters
 from gridfit.signals.command import held_gear
 from gridfit.signals.filters import Bools, Floats, Ints
 from gridfit.signals.prepared import Signals
@@ -161,6 +161,8 @@ def _of_run(signals: Signals, sheet: CarSheet) -> list[tuple[object, ...]]:
     rows: list[tuple[object, ...]] = []
     for start, end in bounds(time_s, error, gate(signals, sheet)):
         i, j = _inside(time_s, start, end)
+        if bumps.is_bump(signals, sheet, i, j):
+            continue
         engaged = 0 if unknown_gear else int(gear[i])
         peak = int(np.argmax(error[i : j + 1])) + i
         rows.append(
