@@ -61,6 +61,8 @@ class ChannelMap:
         Message table of a CAN log, relative to the map's folder.
     bus : str or None
         Which bus of a CAN log.
+    unsure : dict of str to Channel
+        Guesses that are not sure enough to be used; written as lines that are commented out.
     """
 
     channels: Mapping[str, Channel]
@@ -70,6 +72,7 @@ class ChannelMap:
     document: Document | None = None
     dbc: str | None = None
     bus: str | None = None
+    unsure: Mapping[str, Channel] = field(default_factory=dict)
 
     def where(self, role: str) -> str:
         """Return the place of a role's entry, for messages."""
@@ -87,13 +90,23 @@ class ChannelMap:
         lines += [f"dbc = {_quoted(self.dbc)}"] if self.dbc is not None else []
         lines += [f"bus = {_quoted(self.bus)}"] if self.bus is not None else []
         lines += ["", "[channels]"]
-        for role, channel in self.channels.items():
-            sure = "" if channel.sure >= 1.0 else f"  # {100.0 * channel.sure:.0f} % sure"
-            entry = f"{{ column = {_quoted(channel.column)}, unit = {_quoted(channel.unit)} }}"
-            lines.append(f"{role} = {entry}{sure}")
+        lines += [_line(role, channel) for role, channel in self.channels.items()]
+        lines += [f"# {_line(role, channel)}" for role, channel in self.unsure.items()]
         if self.notes:
             lines += ["", "[notes]", *(f"{role} = {_quoted(text)}" for role, text in self.notes.items())]
         return "\n".join(lines) + "\n"
+
+
+def _line(role: str, channel: Channel) -> str:
+    """Return a role's entry; a guess says how sure it is and why."""
+    entry = f"{role} = {{ column = {_quoted(channel.column)}, unit = {_quoted(channel.unit)} }}"
+    if channel.sure >= 1.0:
+        return entry
+    why = f": {channel.reason}" if channel.reason else ""
+    # A comment of TOML holds no control characters.
+    return "".join(
+        one if one.isprintable() else " " for one in f"{entry}  # {100.0 * channel.sure:.0f} % sure{why}"
+    )
 
 
 def _quoted(text: str) -> str:

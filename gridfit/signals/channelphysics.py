@@ -50,7 +50,7 @@ def speed_unit(speed: Floats, rpm: Floats, sheet: CarSheet) -> tuple[str, float]
     return (best[1], best[0]) if best[0] - second[0] > CLEAR_LEAD else ("", 0.0)
 
 
-def unit_by_numbers(role: str, values: Floats) -> str:
+def unit_by_numbers(role: str, values: Floats, log_hz: float = 100.0) -> str:
     """Return the unit that the size of the numbers tells; "" when they could be in several.
 
     Parameters
@@ -58,31 +58,38 @@ def unit_by_numbers(role: str, values: Floats) -> str:
     role : str
     values : float64[S]
         Finite values as logged.
+    log_hz : float
+        Rate of the log by the car sheet [Hz].
     """
     top = float(np.quantile(np.abs(values), 0.999))
     if role == "time":
-        return _time_unit(values)
+        return _time_unit(values, log_hz)
     if role == "brake":
         switch = bool(np.isin(values, (0.0, 1.0)).all())
-        return (
-            "on/off" if switch else "bar" if 5.0 < top <= 250.0 else "kPa" if 500.0 < top <= 25000.0 else ""
-        )
+        # Bar and per cent, and kilopascal and psi, overlap below this.
+        return "on/off" if switch else "kPa" if 3000.0 < top <= 25000.0 else ""
     if role == "throttle":
-        return "0..1" if top <= 1.2 else "%" if 20.0 < top <= 120.0 else ""
+        return "0..1" if 0.3 < top <= 1.2 else "%" if 20.0 < top <= 120.0 else ""
     if role in ("lateral_acc", "longitudinal_acc"):
-        return "g" if 0.2 < top < 2.5 else "m/s2" if 5.0 < top < 30.0 else ""
-    if role in ("cut", "slip_target", "slip"):
-        return "%" if top > 2.0 else ""
+        # Below it could be either: 2 m/s2 on a road is as usual as 2 g on slicks.
+        return "m/s2" if 5.0 < top < 30.0 else ""
+    if role == "cut":
+        # Up to 12 it could be cylinders or steps.
+        return "%" if 12.0 < top <= 100.0 else ""
     return "deg" if role == "steering" and top > 12.0 else ""
 
 
-def _time_unit(values: Floats) -> str:
+def _time_unit(values: Floats, log_hz: float) -> str:
+    """Return the unit in which the clock runs within a factor of 30 of the car sheet's rate."""
     step = float(np.median(np.diff(values))) if values.size > 1 else 0.0
-    whole = step == round(step)
-    return "s" if 1e-3 <= step <= 0.2 else "ms" if 1.0 <= step <= 200.0 and whole else ""
+    fits = [name for name in ("s", "ms", "us") if 1.0 / 30.0 < step * _TIME_FACTORS[name] * log_hz < 30.0]
+    return fits[0] if len(fits) == 1 else ""
 
 
-def fits(role: str, si: Floats) -> float:
+_TIME_FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+
+
+def fits(role: str, si: Floats, sheet: CarSheet) -> float:
     """Return how well numbers fit a role, 0 to 1.
 
     Parameters
@@ -90,22 +97,30 @@ def fits(role: str, si: Floats) -> float:
     role : str
     si : float64[S]
         Finite values in SI.
+    sheet : CarSheet
+        Says what engine speed and gears can be.
     """
-    low, high = (float(one) for one in np.quantile(si, (0.01, 0.99)))
+    low, middle, high = (float(one) for one in np.quantile(si, (0.01, 0.5, 0.99)))
     if role == "time":
         return float(np.mean(np.diff(si) > 0)) if si.size > 1 else 0.0
-    if role in ("gear", "lap"):
-        return float(np.mean(si == np.round(si))) * float(role == "lap" or (low >= -1 and high <= 10))
+    if role == "gear":
+        return float(np.mean(si == np.round(si))) * float(low >= -1 and 1 <= high <= 10)
+    if role == "lap":
+        forward = float(np.mean(np.diff(si) >= 0)) if si.size > 1 else 0.0
+        return float(np.mean(si == np.round(si))) * forward
     if role.startswith("speed"):
         return float(low >= -1.0 and 3.0 < high < 130.0)
+    if role == "rpm":
+        return float(low >= -1.0 and 1.2 * sheet.engine.idle_rpm < high < 1.3 * sheet.engine.limit_rpm)
+    if role == "lambda":
+        return float(low > 0.3 and 0.6 < middle < 1.6)
     bounds = {
         "throttle": (-0.2, 1.2),
-        "rpm": (0.0, 25000.0),
-        "lambda": (0.3, 20.0),
         "cut": (0.0, 100.0),
         "lateral_acc": (-40.0, 40.0),
         "longitudinal_acc": (-40.0, 40.0),
+        "steering": (-20.0, 20.0),
     }
     least, most = bounds.get(role, (-np.inf, np.inf))
-    moves = role not in ("throttle", "rpm") or high > low
+    moves = role != "throttle" or high > low
     return float(least <= low and high <= most and moves)

@@ -71,11 +71,14 @@ class Channel:
         Unit that it is logged in.
     sure : float
         1 when a person wrote it, less when it was guessed [1].
+    reason : str
+        Why it was guessed so; empty when a person wrote it.
     """
 
     column: str
     unit: str
     sure: float = 1.0
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +135,10 @@ class Run:
         The channel map's entries that were read, by role.
     beside : tuple of Path
         Other files that were read, for instance a CAN log's message table.
+    unsure : dict of str to Channel
+        Channels that were guessed and not used, since the guess is not sure enough.
+    lags : dict of str to float
+        By column of `table`: how far it came after the wheel speeds [s]; taken out of the table.
     """
 
     name: str
@@ -144,6 +151,8 @@ class Run:
     repairs: tuple[tuple[str, int], ...] = ()
     channels: Mapping[str, Channel] = field(default_factory=dict)
     beside: tuple[Path, ...] = ()
+    unsure: Mapping[str, Channel] = field(default_factory=dict)
+    lags: Mapping[str, float] = field(default_factory=dict)
 
     def has(self, role: str) -> bool:
         """Say whether the log carried the channel of this role itself."""

@@ -115,7 +115,7 @@ def test_a_guess_that_is_not_sure_comes_back_as_a_proposal(tmp_path: Path, sheet
         read_run(log(tmp_path, names), None, sheet)
     text = str(caught.value)
     assert "Rear right: 41 % sure" in text
-    assert 'throttle = { column = "Pedal", unit = "%" }  # 90 % sure' in text
+    assert 'throttle = { column = "Pedal", unit = "%" }  # 80 % sure: named \'pedal\'' in text
     proposal = text.split("proposal:\n")[1]
     (tmp_path / "channels.toml").write_text(proposal)
     assert read_run(tmp_path / "run1.csv", None, sheet).has("speed_rr")
@@ -133,11 +133,13 @@ def test_names_that_nothing_is_like_are_all_missing(tmp_path: Path, sheet: CarSh
         ("throttle", np.linspace(0.0, 100.0, 99), "%"),
         ("throttle", np.linspace(0.0, 5.0, 99), ""),
         ("brake", np.array([0.0, 1.0, 1.0]), "on/off"),
-        ("brake", np.linspace(0.0, 80.0, 99), "bar"),
+        # 80 bar, 80 % or 80 psi.
+        ("brake", np.linspace(0.0, 80.0, 99), ""),
         ("brake", np.linspace(0.0, 8000.0, 99), "kPa"),
         ("time", 0.01 * np.arange(99), "s"),
         ("time", 20.0 * np.arange(99), "ms"),
-        ("lateral_acc", np.linspace(-1.4, 1.4, 99), "g"),
+        # 1.4 g of a circuit, or 1.4 m/s2 of a road.
+        ("lateral_acc", np.linspace(-1.4, 1.4, 99), ""),
         ("lateral_acc", np.linspace(-13.0, 13.0, 99), "m/s2"),
         ("steering", np.linspace(-180.0, 180.0, 99), "deg"),
         ("steering", np.linspace(-3.0, 3.0, 99), ""),
