@@ -35,7 +35,7 @@ class Ingested:
     in_force : dict of str to str
         By run: file of the grid pair in force, or empty when none is known.
     inputs : tuple of InputFile
-        Car sheet, logs, notes, channel maps, grid pairs.
+        Car sheet, logs, message tables, notes, channel maps, grid pairs.
     """
 
     sheet: CarSheet
@@ -116,7 +116,7 @@ def ingest(source: Source, progress: Progress) -> Ingested:
         episode_finder.find(signals, sheet),
         _findings(signals),
         {name: "" if path is None else path.name for name, path in in_force.items()},
-        _inputs(source, paths, given, in_force.values()),
+        _inputs(source, runs, given, in_force.values()),
     )
 
 
@@ -145,14 +145,16 @@ def _findings(signals: Sequence[Signals]) -> pd.DataFrame:
 
 
 def _inputs(
-    source: Source, paths: Sequence[Path], given: ChannelMap | None, grids: Iterable[Path | None]
+    source: Source, runs: Sequence[Run], given: ChannelMap | None, grids: Iterable[Path | None]
 ) -> tuple[InputFile, ...]:
     """Return every file that was read, each once."""
     found: dict[Path, str] = {source.car: "car sheet"}
     if source.channels is not None:
         found[source.channels] = "channel map"
-    for path in paths:
+    for run in runs:
+        path = run.path
         found[path] = "run"
+        found |= dict.fromkeys(run.beside, "message table")
         if note_path(path).is_file():
             found[note_path(path)] = "note"
         mapped = given or find_map(path)

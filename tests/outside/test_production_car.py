@@ -17,6 +17,7 @@ from gridfit.signals.channelmap import read_channel_map
 from gridfit.signals.prepare import prepare
 from gridfit.signals.readers import read_run
 from gridfit.signals.run import Run
+from pipelines.ingest import Source, ingest
 
 FORMATS = Path(__file__).parents[2] / "datasets" / "formats"
 CAR = """\
@@ -103,3 +104,15 @@ def test_no_episode_is_reported(run: Run, sheet: CarSheet, pct: float | None, th
     signals = prepare([run], sheet, {run.name: None if pct is None else target(pct)})
     found = episodes.find(signals, sheet)
     assert found.empty, found.to_string()
+
+
+def test_the_message_table_is_among_the_inputs(tmp_path: Path):
+    for name in ("pedal.log.gz", "suv.dbc"):
+        (tmp_path / name).write_bytes((FORMATS / name).read_bytes())
+    (tmp_path / "car.toml").write_text(CAR)
+    (tmp_path / "channels.toml").write_text(MAP)
+    ingested = ingest(Source(tmp_path / "car.toml", [tmp_path / "pedal.log.gz"]), lambda text, share: None)
+    assert [(one.role, Path(one.path).name) for one in ingested.inputs][1:3] == [
+        ("run", "pedal.log.gz"),
+        ("message table", "suv.dbc"),
+    ]
