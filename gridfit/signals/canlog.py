@@ -38,15 +38,25 @@ def header(source: Source, hints: Hints) -> Header:
     InputError
         When there is no message table, it is wrong, or the log is.
     """
-    named = _open(source, hints).named
-    return header_of(named)
+    opened = _open(source, hints)
+    return header_of(opened.named, absent(opened.table, opened.log.seen))
 
 
-def header_of(named: Mapping[str, Coded]) -> Header:
+def absent(table: MessageTable, seen: frozenset[FrameId]) -> dict[str, str]:
+    """Return the signals of messages that the log does not hold, with the words for it."""
+    return {
+        name: f"{table.path.name} has it in message {one.message} (0x{one.frame[0]:X}), which is not in the log."
+        for one in table.signals
+        if one.frame not in seen
+        for name in (one.name, f"{one.message}.{one.name}")
+    }
+
+
+def header_of(named: Mapping[str, Coded], lacking: Mapping[str, str] | None = None) -> Header:
     """Return the header that signals by column name make."""
     units = {TIME: "s"} | {name: one.unit for name, one in named.items() if one.unit}
     also = frozenset(f"{one.message}.{one.name}" for one in named.values())
-    return Header((TIME, *named), units, also)
+    return Header((TIME, *named), units, also, lacking or {})
 
 
 def with_full_names(named: Mapping[str, Coded]) -> Mapping[str, Coded]:

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gridfit.errors import InputError, Problem
+from gridfit.signals import stamps
 from gridfit.signals.dialect import HEAD_BYTES, Dialect, sniff
 from gridfit.signals.rawlog import Floats, Header, Hints, RawLog, Wanted, line_of, shown
 from gridfit.signals.source import Source
@@ -65,7 +66,9 @@ def read(source: Source, wanted: Sequence[Wanted], hints: Hints) -> RawLog:
     columns = _parse(source, dialect, wanted, faulty)
     skipped = np.union1d(faulty.ragged, faulty.blank)
     sha256 = source.own_sha256 or survey.sha256
-    return RawLog(columns, _units(dialect), sha256, dialect.first_line, skipped, faulty.repairs)
+    told = _units(dialect)
+    told |= {one.column: "s" for one in wanted if _is_clock(dialect, dialect.columns.index(one.column), one)}
+    return RawLog(columns, told, sha256, dialect.first_line, skipped, faulty.repairs)
 
 
 def _units(dialect: Dialect) -> dict[str, str]:
@@ -170,7 +173,9 @@ def _count(data: NDArray[np.uint8], mark: int) -> NDArray[np.int64]:
 def _parse(source: Source, dialect: Dialect, wanted: Sequence[Wanted], faulty: _Faulty) -> dict[str, Floats]:
     places = [dialect.columns.index(one.column) for one in wanted]
     words = {place for place, one in zip(places, wanted, strict=True) if _has_words(dialect, place, one)}
-    dtypes: dict[int, Any] = {place: "category" if place in words else np.float64 for place in places}
+    clocks = {place for place, one in zip(places, wanted, strict=True) if _is_clock(dialect, place, one)}
+    kinds: dict[int, Any] = dict.fromkeys(words, "category") | dict.fromkeys(clocks, str)
+    dtypes = {place: kinds.get(place, np.float64) for place in places}
     options = _options(dialect, places, faulty)
     try:
         table = pd.read_csv(source.file, dtype=dtypes, **options)
@@ -182,10 +187,19 @@ def _parse(source: Source, dialect: Dialect, wanted: Sequence[Wanted], faulty: _
             allowed="must be CSV with one row per line",
             remedy="Export the log again.",
         ) from None
-    return {
-        one.column: _words(source, one, table[place]) if place in words else table[place].to_numpy()
-        for place, one in zip(places, wanted, strict=True)
-    }
+    columns: dict[str, Floats] = {}
+    for place, one in zip(places, wanted, strict=True):
+        if place in words:
+            columns[one.column] = _words(source, one, table[place])
+        else:
+            columns[one.column] = stamps.seconds(table[place]) if place in clocks else table[place].to_numpy()
+    return columns
+
+
+def _is_clock(dialect: Dialect, place: int, wanted: Wanted) -> bool:
+    """Say whether a column of the time holds times of day or dates, by the first row that has a cell there."""
+    cells = (row[place] for row in dialect.sample if len(row) > place and row[place].strip())
+    return wanted.dimension == "time" and stamps.is_stamp(next(cells, ""))
 
 
 def _options(dialect: Dialect, places: Sequence[int], faulty: _Faulty) -> dict[str, Any]:
@@ -246,6 +260,8 @@ def _text_error(
     problems: list[Problem] = []
     for place, one in zip(places, wanted, strict=True):
         text = table[place].dropna().str.strip()
+        if _is_clock(dialect, place, one):
+            continue
         if one.dimension == "brake":
             text = text[~text.str.lower().isin(list(WORDS))]
         bad = text[pd.to_numeric(text.str.replace(dialect.decimal, "."), errors="coerce").isna()]

@@ -48,7 +48,10 @@ def check_columns(path: Path, mapped: ChannelMap, header: Header) -> None:
     for role, channel in mapped.channels.items():
         times = header.columns.count(channel.column)
         if times == 0 and channel.column not in header.also:
-            remedy = suggestion(channel.column, names, "Correct the map, or remove the role's line.")
+            reason = header.absent.get(channel.column, "")
+            remedy = shown(reason, 160) or suggestion(
+                channel.column, names, "Correct the map, or remove the role's line."
+            )
             allowed = f"must be a column of {path.name} ({listed})"
             problems.append(Problem(mapped.where(role), "column", f'"{channel.column}"', allowed, remedy))
         elif times > 1:

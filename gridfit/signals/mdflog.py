@@ -130,12 +130,11 @@ def _guarded(source: Source, what: str, call: Callable[[], T]) -> T:
 def _opened(source: Source, hints: Hints) -> _Opened:
     need("asammdf", "MDF logs", "mdf")
     records = mdfblocks.check(source)
-    logger = logging.getLogger("asammdf")
-    logger.propagate = False
-    logger.addHandler(logging.NullHandler())
     from asammdf import MDF
 
-    file = _guarded(source, "", lambda: MDF(source.file))
+    # What it would write to standard error becomes our message.
+    logging.getLogger("asammdf").disabled = True
+    file = _guarded(source, "", lambda: MDF(source.file, process_bus_logging=False))
     source.stack.callback(file.close)
     places = _guarded(source, "", lambda: _places(file, records))
     framed = _guarded(source, "", lambda: _framed_groups(file))

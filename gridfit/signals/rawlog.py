@@ -78,11 +78,14 @@ class Header:
     units : dict of str to str
     also : frozenset of str
         Further names by which columns may be asked for, for instance with the message's name in front.
+    absent : dict of str to str
+        Columns that the log could have had, with the reason why it has not.
     """
 
     columns: tuple[str, ...]
     units: Mapping[str, str] = field(default_factory=dict)
     also: frozenset[str] = frozenset()
+    absent: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

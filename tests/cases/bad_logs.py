@@ -112,6 +112,11 @@ def _wide_channel(path: Path) -> None:
     path.write_bytes(raw)
 
 
+def _no_engine(path: Path) -> None:
+    lines = path.read_text().splitlines(keepends=True)
+    path.write_text("".join(line for line in lines if " 18FF0001#" not in line))
+
+
 def _pack_badly(path: Path) -> None:
     packed = gzip.compress(path.read_bytes(), mtime=0)
     path.write_bytes(packed[:300] + bytes(80) + packed[380:])
@@ -129,6 +134,8 @@ LOGS: tuple[tuple[str, str, Damage, tuple[str, ...]], ...] = (
      in_table(seedlogs.DBC, seedlogs.DBC.replace("BO_ 256 ", "BO_ 300 ").replace("2566848513", "2147483949")),
      ("day.log frames", "none that bus.dbc knows", "this car and bus")),
     ("can-no-such-signal", "day.log", in_map('"revs"', '"rev"'), (":8 [channels] rpm", '"rev"', "revs")),
+    ("can-no-such-message", "day.log", _no_engine,
+     (":7 [channels] throttle", '"pedal"', "ENGINE (0x18FF0001), which is not in")),
     ("can-no-such-bus", "day.log", in_file_table('bus = "can7"'), (":2 [file] bus", '"can7"', "WHEELS")),
     ("can-two-buses", "day.log", _second_bus, ("day.log message WHEELS (0x100)", "can0, can1", "one bus", "bus = ")),
     ("can-diary", "day.log", _other_lines, ("day.log:1", "line 0 of a diary", *DIARY)),

@@ -23,6 +23,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 LIMIT_S = 5.0
+"""Time of the processor that a file may take [s]."""
+LIMIT_WAITING_S = 60.0
+"""Time by the clock that it may take on a machine that is busy with other work [s]."""
 MORE_MEMORY = 3 << 30
 """Address space that a worker may take beyond what it has when its libraries are loaded [bytes]. A library may
 reserve what a damaged length asks for, up to 2 GB, and give up without touching it; what counts is resident."""
@@ -108,12 +111,22 @@ class Worker:
         if not ready:
             sys.exit(f"a worker did not start: {self.process.stderr.read()[-800:]}")
         self.number: int | None = None
-        self.deadline = 0.0
+        self.given, self.spent = 0.0, 0.0
 
     def give(self, number: int) -> None:
-        self.number, self.deadline = number, time.monotonic() + LIMIT_S
+        self.number, self.given, self.spent = number, time.monotonic(), self.processor_s()
         self.process.stdin.write(f"{number}\n")
         self.process.stdin.flush()
+
+    def processor_s(self) -> float:
+        """Return the processor time of the worker so far [s]."""
+        fields = Path(f"/proc/{self.process.pid}/stat").read_text().rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+    def hangs(self) -> bool:
+        """Say whether the file has taken too long."""
+        waited = time.monotonic() - self.given
+        return waited > LIMIT_S and (self.processor_s() - self.spent > LIMIT_S or waited > LIMIT_WAITING_S)
 
     def stop(self) -> None:
         self.process.kill()
@@ -182,7 +195,7 @@ def _hear(worker: Worker, ready: bool) -> tuple[dict, bool]:
             return json.loads(line), False
         code = worker.process.wait()
         return {"said": f"the reader's process ended with {code}"}, True
-    if time.monotonic() > worker.deadline:
+    if worker.hangs():
         return {"said": f"no answer within {LIMIT_S:g} s", "s": LIMIT_S}, True
     return {}, False
 
