@@ -5,6 +5,10 @@ import importlib.util
 from gridfit.errors import CallError
 
 
+PACKAGES = {"can": "python-can"}
+"""Names of packages that differ from the name of what they install."""
+
+
 def need(library: str, purpose: str, extra: str) -> None:
     """Refuse to go on without a library.
 
@@ -27,6 +31,6 @@ def need(library: str, purpose: str, extra: str) -> None:
             where="gridfit",
             what=purpose,
             value=f"the library {library} is not installed",
-            allowed=f"reading {purpose} needs the extra [{extra}]",
-            remedy=f"Install it: pip install 'gridfit[{extra}]'.",
+            allowed=f"reading {purpose} needs it",
+            remedy=f"Install it: pip install {PACKAGES.get(library, library)}, or gridfit with its extra [{extra}].",
         )

@@ -1,16 +1,15 @@
 """Time every reader beside the bare library on the same file, and a season of logs in bounded memory.
 
-Run as ``python tests/benchmarks/bench_readers.py [MINUTES] [--season FILES]``: writes a log of that length (default
-10 minutes at 100 Hz, 40 channels) in every format, reads 11 of the channels in turn by gridfit and by the library
-alone, each in a process of its own, five times, interleaved; prints rows per second, the ratio of the median
-times, and peak memory. With ``--season`` it reads that many copies one after another in one process and prints
-how memory grows.
+Run as ``python tests/benchmarks/bench_readers.py [MINUTES] [--season FILES] [--only NAME,NAME]``: writes a log of
+that length (default 10 minutes at 100 Hz, 40 channels) in every format, reads 11 of the channels in turn by gridfit
+and by the library alone, each in a process of its own, five times, interleaved; prints rows per second, the ratio
+of the median times, and peak memory. With ``--season`` it reads, instead, that many copies one after another in
+one process and prints how memory grows.
 """
 
 import argparse
 import gzip
 import importlib
-import resource
 import shutil
 import statistics
 import subprocess
@@ -74,7 +73,7 @@ def frames(table: dict[str, np.ndarray], names: list[str]):
             )  # fmt: skip
 
 
-def write_all(folder: Path, minutes: float) -> int:
+def write_all(folder: Path, minutes: float, only: str = "") -> int:
     """Write the log in every format; return its rows."""
     import asammdf
     import can
@@ -101,10 +100,13 @@ def write_all(folder: Path, minutes: float) -> int:
         "run.trc": can.TRCWriter,
     }
     for name, make in writers.items():
+        if only and name not in only:
+            continue
         with make(str(folder / name)) as writer:
             for message in frames(table, names):
                 writer.on_message_received(message)
-    (folder / "run.log.gz").write_bytes(gzip.compress((folder / "run.log").read_bytes(), 6))
+    if (folder / "run.log").exists():
+        (folder / "run.log.gz").write_bytes(gzip.compress((folder / "run.log").read_bytes(), 6))
     return len(frame)
 
 
@@ -156,13 +158,19 @@ def _by_python_can(path: Path) -> int:
     return len(found) // 3
 
 
+def peak_mb() -> float:
+    """Return the most resident memory that this process had [MB]; what its parent had does not count."""
+    status = Path("/proc/self/status").read_text()
+    return int(next(line for line in status.splitlines() if line.startswith("VmHWM")).split()[1]) / 1024.0
+
+
 def once(how: str, path: Path) -> None:
     """Read the log one way; print seconds, rows, and peak memory, libraries included [MB]."""
     warm_up(path)
     began = time.perf_counter()
     rows = by_gridfit(path) if how == "gridfit" else by_library(path)
     seconds = time.perf_counter() - began
-    print(seconds, rows, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0)
+    print(seconds, rows, peak_mb())
 
 
 def warm_up(path: Path) -> None:
@@ -174,11 +182,11 @@ def warm_up(path: Path) -> None:
         importlib.import_module(name)
 
 
-def measure(folder: Path) -> None:
+def measure(folder: Path, names: list[str]) -> None:
     """Print the table."""
     heads = ("file", "MB", "gridfit rows/s", "library rows/s", "time ratio", "gridfit MB", "library MB")
     print("{:16} {:>6} {:>15} {:>15} {:>10} {:>10} {:>10}".format(*heads))
-    for name in NAMES:
+    for name in names:
         seconds: dict[str, list[float]] = {"gridfit": [], "library": []}
         memory: dict[str, list[float]] = {"gridfit": [], "library": []}
         for how in ["library", "gridfit"] * REPEATS:
@@ -194,9 +202,9 @@ def measure(folder: Path) -> None:
         print(f"{name:16} {size:6.1f} {speed} {peak['gridfit']:10.0f} {peak['library']:10.0f}", flush=True)
 
 
-def season(folder: Path, files: int) -> None:
+def season(folder: Path, names: list[str], files: int) -> None:
     """Read copies of each log one after another and print the memory after the first and after all."""
-    for name in NAMES:
+    for name in names:
         command = [
             sys.executable,
             __file__,
@@ -221,7 +229,7 @@ def season_of(folder: Path, name: str, files: int) -> None:
         other.hardlink_to(path)
         by_gridfit(other)
         other.unlink()
-        peaks.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0)
+        peaks.append(peak_mb())
     seconds = time.perf_counter() - began
     print(f"{name:16} {files} files in {seconds:6.1f} s; peak after 1, 5, all: "
           f"{peaks[0]:.0f}, {peaks[min(4, files - 1)]:.0f}, {peaks[-1]:.0f} MB")  # fmt: skip
@@ -231,6 +239,7 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("minutes", type=float, nargs="?", default=10.0)
     parser.add_argument("--season", type=int, default=0)
+    parser.add_argument("--only", default="", help="names of files, with commas between them")
     parser.add_argument("--once", nargs=2)
     parser.add_argument("--season-of")
     parser.add_argument("--files", type=int)
@@ -243,11 +252,12 @@ if __name__ == "__main__":
     else:
         work = Path(tempfile.mkdtemp(prefix="bench-", dir=Path.cwd()))
         try:
-            print(
-                f"{write_all(work, options.minutes)} rows of {1 + len(signals(0.1)) - 1} channels, {len(WANTED)} read"
-            )
-            measure(work)
+            rows = write_all(work, options.minutes, options.only)
+            print(f"{rows} rows of {len(WANTED) + SPARE} channels, {len(WANTED)} read")
+            names = options.only.split(",") if options.only else list(NAMES)
             if options.season:
-                season(work, options.season)
+                season(work, names, options.season)
+            else:
+                measure(work, names)
         finally:
             shutil.rmtree(work)

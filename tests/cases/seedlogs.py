@@ -172,6 +172,10 @@ def write_seeds(folder: Path, rows: int = 120) -> list[Seed]:
     place("german.csv").write_bytes(german.encode("latin-1"))
     place("wide.csv").write_bytes(text.encode("utf-16"))
     place("packed.csv.gz").write_bytes(gzip.compress(text.encode(), mtime=0))
+    clock = (pd.Timestamp("2026-03-14T09:30") + pd.to_timedelta(table[:, 0], unit="s")).strftime(
+        "%H:%M:%S.%f"
+    )
+    frame.assign(t=clock).to_csv(place("clock.csv"), index=False, lineterminator="\n")
     frame.to_parquet(place("flat.parquet"), compression="snappy")
     frame.to_parquet(place("zstd.parquet"), compression="zstd", row_group_size=50)
     write_long(place("long.parquet", "time"), table)

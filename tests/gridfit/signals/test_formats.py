@@ -153,16 +153,24 @@ def test_a_signal_that_two_messages_have_is_asked_for_by_its_message(tmp_path, s
         table.write_text(seedlogs.DBC)
 
 
-@pytest.mark.parametrize(("library", "name", "extra"), [("cantools", "frames.log", "can"), ("can", "frames.blf", "can"),
-                                                       ("asammdf", "old.mf4", "mdf")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("library", "package", "name", "extra"),
+    [
+        ("cantools", "cantools", "frames.log", "can"),
+        ("can", "python-can", "frames.blf", "can"),
+        ("asammdf", "asammdf", "old.mf4", "mdf"),
+    ],
+)
 def test_a_library_that_is_missing_is_named_with_what_to_install(
-    seeds, sheet, monkeypatch, library, name, extra
+    seeds, sheet, monkeypatch, library, package, name, extra
 ):
     real = importlib.util.find_spec
     monkeypatch.setattr(
         importlib.util, "find_spec", lambda one, *rest: None if one == library else real(one, *rest)
     )
-    with pytest.raises(CallError, match=rf"{library} is not installed.*pip install 'gridfit\[{extra}\]'"):
+    with pytest.raises(
+        CallError, match=rf"{library} is not installed.*pip install {package}, or .* extra \[{extra}\]"
+    ):
         read(seeds[name], sheet)
 
 
