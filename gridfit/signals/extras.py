@@ -4,7 +4,6 @@ import importlib.util
 
 from gridfit.errors import CallError
 
-
 PACKAGES = {"can": "python-can"}
 """Names of packages that differ from the name of what they install."""
 
