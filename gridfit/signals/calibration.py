@@ -57,7 +57,10 @@ UNKNOWN_SD = 0.012
 SYSTEMATIC_SD = 0.0010
 """What no number of points removes: tread, slip at rest, drag area [1]. Judgement."""
 
-CORNERING_SD = 0.0016
+FORCE_SD_MPS2 = 0.1
+"""Error of the mean force over mass: drag area, rolling resistance, slope of the road [m/s2]. Judgement."""
+
+CORNERING_SD = 0.0014
 """What is added where all points lie in bends taken at 1 g: sideslip and drag of the front tyres [1]."""
 
 
@@ -150,7 +153,8 @@ def fit(runs: Sequence[Points], sheet: CarSheet) -> Calibration:
     found = robust(joined.ratio_log, number, joined.cluster, columns, priors)
     shrunk, spread = _random_effects(found.level, found.level_sd)
     lateral = _lateral(joined, sheet)
-    common = float(np.sqrt(found.common_sd**2 + SYSTEMATIC_SD**2 + (CORNERING_SD * lateral) ** 2))
+    level = FORCE_SD_MPS2 * found.coefficient[0]
+    common = float(np.sqrt(found.common_sd**2 + SYSTEMATIC_SD**2 + level**2 + (CORNERING_SD * lateral) ** 2))
     factors = tuple(_as_factor(mean, float(np.hypot(sd, common))) for mean, sd in shrunk)
     named = dict(zip(columns, zip(found.coefficient, found.coefficient_sd, strict=True), strict=True))
     if "bend" in named:

@@ -88,10 +88,10 @@ def find(observed: Floats, logged: Ints | None, log_ratios: Floats, step_s: floa
     values = observed[steady]
     near = offset(values, log_ratios, RADIUS_DOUBT)
     support = _support(values, near.mean, log_ratios)
-    if support < POOR_SUPPORT:
+    if not support >= POOR_SUPPORT:
         wide = offset(values, log_ratios, FINAL_DRIVE_DOUBT)
         better = _support(values, wide.mean, log_ratios)
-        if better > FAR_BETTER * support or not np.isfinite(support):
+        if not np.isfinite(support) or better > FAR_BETTER * support:
             near, support = wide, better
     if logged is not None:
         return _by_logged(values, logged[steady], log_ratios, near, support, step_s)
@@ -116,10 +116,10 @@ def offset(observed: Floats, log_ratios: Floats, doubt: float) -> Estimate:
     """
     known = observed[np.isfinite(observed)]
     votes = (known[:, None] - log_ratios[None, :]).ravel()
-    votes = votes[np.abs(votes) < doubt]
-    if votes.size < 50:
+    allowed = votes[np.abs(votes) < doubt]
+    if allowed.size < 50:
         return UNKNOWN
-    counts, edges = np.histogram(votes, bins=np.arange(-doubt, doubt + 0.0025, 0.0025))
+    counts, edges = np.histogram(allowed, bins=np.arange(-doubt, doubt + 0.0025, 0.0025))
     wide = np.convolve(counts, np.ones(4), mode="same")
     centre = edges[int(np.argmax(wide))] + 0.00125
     for width in (0.02, 0.015, 0.015):

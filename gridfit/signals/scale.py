@@ -134,7 +134,7 @@ def _scale(item: Repaired, factor: Estimate, gear: Gears, sheet: CarSheet) -> Fi
     fitting = sources(factor, sheet)
     named = " or ".join(one.what for one in fitting[:3]) or "no tooth count or tyre size near the sheet's"
     off = _off(factor, gear, sheet)
-    axle = "undriven" if off == "undriven" else "driven"
+    axle: Literal["driven", "undriven"] = "undriven" if off == "undriven" else "driven"
     old, over = pulses_per_km(sheet, axle), factor if axle == "driven" else _inverse(factor)
     fixed = (
         f"{axle.capitalize()} axle: enter {old * over.mean:.0f} instead of {old:.0f} pulses per km "

@@ -222,3 +222,23 @@ def test_without_gear_and_engine_speed_the_gear_is_zero(drive, sheet, ten_pct):
     table = look(exit_drive(drive), sheet, ten_pct, noise_kmh=0.1, without=("gear", "rpm"))
     assert list(table.gear) == [0]
     assert len(table) == 1
+
+
+@pytest.mark.parametrize(("grip", "cause"), [(1.0, "throttle"), (0.75, "damp"), (0.5, "kerb")])
+def test_the_push_while_sliding_tells_the_ground(drive, sheet, ten_pct, grip, cause):
+    """Four slides that push with the usual grip and one that pushes with a share of it.
+
+    Shares as in the scenarios: damp patch x0.75, painted kerb x0.6 with a load dip, common practice.
+    """
+    made = drive(120.0)
+    clock = made.time_s - made.time_s[0]
+    made.throttle[made.between(40.0, 120.0)] = 1.0
+    made.slip_pct[made.between(40.0, 120.0)] = 4.0
+    push = np.full(clock.size, 0.5)
+    for start, share in ((45.0, 1.0), (55.0, 1.0), (65.0, 1.0), (75.0, 1.0), (85.0, grip)):
+        made.slip_pct[made.between(start, start + 0.7)] = 18.0
+        # The engine pushes hard before the slide and after it as well.
+        push[made.between(start - 0.5, start + 1.2)] = 4.5 * share
+    made.v_u_mps = 12.0 + np.cumsum(push * 0.01) * (clock > 40.0)
+    table = look(made, sheet, ten_pct, noise_kmh=0.05)
+    assert list(table.cause) == ["throttle"] * 4 + [cause]
