@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from gridfit.driveline import drag_force_n
 from gridfit.signals import episodes
 from gridfit.signals.causes import grip_lost
 from gridfit.signals.prepare import prepare
@@ -234,11 +235,16 @@ def test_the_push_while_sliding_tells_the_ground(drive, sheet, ten_pct, grip, ca
     clock = made.time_s - made.time_s[0]
     made.throttle[made.between(40.0, 120.0)] = 1.0
     made.slip_pct[made.between(40.0, 120.0)] = 4.0
-    push = np.full(clock.size, 0.5)
+    push = np.full(clock.size, 0.6)
     for start, share in ((45.0, 1.0), (55.0, 1.0), (65.0, 1.0), (75.0, 1.0), (85.0, grip)):
         made.slip_pct[made.between(start, start + 0.7)] = 18.0
         # The engine pushes hard before the slide and after it as well.
-        push[made.between(start - 0.5, start + 1.2)] = 4.5 * share
-    made.v_u_mps = 12.0 + np.cumsum(push * 0.01) * (clock > 40.0)
+        push[made.between(start - 0.5, start + 1.2)] = 5.0 * share
+    # What pushes the car overcomes drag and rolling resistance first; gravity times 0.013 is 0.13 m/s2.
+    speed, car = 12.0, sheet.car
+    for at in np.flatnonzero(clock > 40.0):
+        made.v_u_mps[at] = speed
+        speed += 0.01 * (push[at] - 0.13 - float(drag_force_n(speed, car.cda_m2)) / car.mass_kg)
+    made.v_u_mps[clock <= 40.0] = 12.0
     table = look(made, sheet, ten_pct, noise_kmh=0.05)
     assert list(table.cause) == ["throttle"] * 4 + [cause]
