@@ -81,3 +81,16 @@ def test_cornering_is_no_slip_on_a_front_driven_car(drive, sheet, ten_pct, steer
     run.table["throttle"] = np.clip(run.table["throttle"] + 0.12, 0.21, 0.29)
     signals = prepare([run], front, {"run1": pair})[0]
     assert len(episodes.find(signals, front)) == 0
+
+
+def test_an_axle_speed_of_a_single_wheel_is_corrected_by_the_bend(drive, sheet):
+    rng = np.random.default_rng(5)
+    run, curvature = cornering(wander(drive(240.0), rng), sheet, rng, factor=1.01, steering=True)
+    # The left front wheel alone stands for the undriven axle: v (1 - k t/2), up to 2.7 % off.
+    run.table["speed_undriven_mps"] *= 1.0 - 0.5 * sheet.car.track_m * curvature
+    signals = prepare([run], sheet, {})[0]
+    assert signals.factor.mean == pytest.approx(1.01, rel=0.003)
+    assert not {one.check: one.passed for one in signals.findings}["axle speed in bends"]
+    slip = 100.0 * (signals.table["v_d_smooth_mps"] / signals.table["v_u_smooth_mps"] - 1.0)
+    turning = np.abs(curvature) > 0.03
+    assert np.quantile(np.abs(slip[turning] - np.median(slip[~turning])), 0.95) < 1.2
