@@ -18,6 +18,10 @@ DELIMITERS = (",", ";", "\t", "|")
 MOST_HEAD_ROWS = 3
 """Rows of words under the header that are taken for units and second names."""
 
+DECIMAL_ROWS = 50
+"""Rows by which the decimal sign is found."""
+
+_WITH_COMMA = re.compile(r"\s*[+-]?\d*,\d+(e[+-]?\d+)?\s*", re.IGNORECASE)
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?|[+-]?(nan|inf)", re.IGNORECASE)
 
 
@@ -83,6 +87,10 @@ def sniff(source: Source, delimiter: str | None = None, units_row: bool | None =
     InputError
         When it is empty, not text, has no header, no data, or contradicts what was said of it.
     """
+    return source.keep(f"dialect {delimiter!r} {units_row}", lambda: _sniffed(source, delimiter, units_row))
+
+
+def _sniffed(source: Source, delimiter: str | None, units_row: bool | None) -> Dialect:
     path = source.path
     lines, encoding = _lines(source)
     chosen = delimiter or _delimiter(path, lines)
@@ -175,10 +183,10 @@ def _header(path: Path, lines: list[str], delimiter: str, given: bool) -> tuple[
 
 
 def _decimal(rows: list[tuple[str, ...]], delimiter: str) -> str:
-    cells = [cell for row in rows[:200] for cell in row]
-    with_comma = sum(
-        1 for cell in cells if re.fullmatch(r"\s*[+-]?\d*,\d+(e[+-]?\d+)?\s*", cell, re.IGNORECASE)
-    )
+    cells = [cell for row in rows[:DECIMAL_ROWS] for cell in row]
+    if delimiter == "," and not any("," in cell for cell in cells):
+        return "."
+    with_comma = sum(1 for cell in cells if _WITH_COMMA.fullmatch(cell))
     with_point = sum(1 for cell in cells if "." in cell and is_number(cell))
     return "," if with_comma > with_point else "."
 
