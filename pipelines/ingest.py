@@ -8,6 +8,7 @@ import pandas as pd
 
 from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.grids import GridPair, read_grids
+from gridfit.signals import clockchecks
 from gridfit.signals import episodes as episode_finder
 from gridfit.signals.channelmap import ChannelMap, read_channel_map
 from gridfit.signals.note import note_path
@@ -139,7 +140,9 @@ def _grids_in_force(
 
 
 def _findings(signals: Sequence[Signals]) -> pd.DataFrame:
-    rows = [finding.to_dict() for item in signals for finding in item.findings]
+    rows = [
+        finding.to_dict() for item in signals for finding in (*item.findings, *clockchecks.check(item.run))
+    ]
     columns = ["check", "run", "statistic", "value", "operator", "threshold", "passed", "meaning", "remedy"]
     return pd.DataFrame(rows, columns=columns)
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from gridfit.signals.channelmap import ChannelMap
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
@@ -99,7 +100,7 @@ def run(request: InspectRequest) -> JobResult:
 
 
 def inspect_files(logs: Ingested, judged: Verdict) -> dict[str, str | bytes]:
-    """Return the files of an inspection: episodes, checks, calibration."""
+    """Return the files of an inspection: episodes, checks, calibration, and the channel map if it was guessed."""
     calibration = {
         "verdict": judged,
         "runs": [
@@ -117,10 +118,33 @@ def inspect_files(logs: Ingested, judged: Verdict) -> dict[str, str | bytes]:
         ],
     }
     return {
+        **proposed_maps(logs),
         "episodes.csv": logs.episodes.to_csv(index=False),
         "findings.csv": logs.findings.to_csv(index=False),
         "calibration.json": to_json(calibration),
     }
+
+
+def proposed_maps(logs: Ingested) -> dict[str, str | bytes]:
+    """Return the channel maps that were guessed: one channels.toml, or one per run where they differ."""
+    texts = {
+        item.name: ChannelMap(item.run.channels, unsure=item.run.unsure).to_toml()
+        for item in logs.signals
+        if any(channel.sure < 1.0 for channel in item.run.channels.values())
+    }
+    maps = {
+        item.name: (
+            {role: (one.column, one.unit) for role, one in item.run.channels.items()},
+            {role: (one.column, one.unit) for role, one in item.run.unsure.items()},
+        )
+        for item in logs.signals
+        if item.name in texts
+    }
+    if not texts:
+        return {}
+    if all(one == next(iter(maps.values())) for one in maps.values()):
+        return {"channels.toml": next(iter(texts.values()))}
+    return {f"channels_{name}.toml": text for name, text in texts.items()}
 
 
 def _figures(logs: Ingested, judged: Verdict) -> dict[str, object]:

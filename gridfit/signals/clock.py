@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from gridfit.errors import InputError
 from gridfit.signals.run import Channel
 
+ROLLED = "counter of the clock that rolled over, counted on"
+"""Remark of a run."""
 PERIOD_RANGE_S = (1e-4, 1.0)
 """Median step that a log may have [s]."""
 LEAST_ROWS = 10
@@ -27,10 +29,16 @@ class Clock:
     ----------
     keep : bool[S]
     repairs : tuple of (str, int)
+    time_s : float64[S]
+        Stamps of all rows, counted on where the counter rolled over [s].
+    rolled : int
+        How often it did.
     """
 
     keep: NDArray[np.bool_]
     repairs: tuple[tuple[str, int], ...]
+    time_s: NDArray[np.float64]
+    rolled: int = 0
 
 
 def repair(
@@ -59,6 +67,7 @@ def repair(
         When there are hardly any rows, the clock stands, goes back for long, or steps by more than 1 s.
     """
     subject = f"column '{channel.column}'"
+    time_s, rolled = _unrolled(time_s, _of(channel.unit))
     known = np.isfinite(time_s)
     rows = np.flatnonzero(known)
     if rows.size < LEAST_ROWS:
@@ -89,7 +98,8 @@ def repair(
         ("duplicated row", equal),
         ("backward stamp", max(lost, 0)),
     )
-    return Clock(keep, tuple((name, count) for name, count in counts if count))
+    # Rows are counted as lost by these names, so the counter's turns stand with the remarks.
+    return Clock(keep, tuple((name, count) for name, count in counts if count), time_s, rolled)
 
 
 def _fault(where: str, what: str, value: str, allowed: str, remedy: str) -> InputError:
@@ -108,6 +118,36 @@ def _check_period(time_s: NDArray[np.float64], where: str, subject: str, unit: s
         hint = f'Is the unit "{other}" instead of "{unit}"?' if other else "Is this the column of the time?"
         raise _fault(where, subject, value, allowed, hint)
 
+
+def _unrolled(time_s: NDArray[np.float64], unit_s: float) -> tuple[NDArray[np.float64], int]:
+    """Count on where a counter of limited range began again from 0; return the stamps and how often it did.
+
+    A counter rolls over when its stamp falls by nearly its whole range, to the step that was due. A logger that
+    was started anew begins anywhere else, and is left for `repair` to refuse.
+    """
+    known = np.flatnonzero(np.isfinite(time_s))
+    if known.size < LEAST_ROWS:
+        return time_s, 0
+    step = np.diff(time_s[known])
+    due = DUE_STEPS * float(np.median(np.abs(step)))
+    turns = np.array([*(one * unit_s for one in COUNTERS), *CLOCKS_S])
+    made, rolled = time_s.copy(), 0
+    for at in np.flatnonzero(step < -due):
+        fits = turns[(step[at] + turns > 0.0) & (step[at] + turns < due)]
+        # A wild stamp comes back at once; a counter goes on from where it began again.
+        goes_on = at + 1 >= step.size or 0.0 < step[at + 1] < due
+        if fits.size and goes_on and 0.0 <= time_s[known[at + 1]] < due:
+            made[known[at + 1] :] += fits[0]
+            rolled += 1
+    return made, rolled
+
+
+COUNTERS = (2.0**16, 2.0**24, 2.0**32)
+"""Ranges of counters of 16, 24 and 32 bits, in the unit of the clock [1]."""
+CLOCKS_S = (3600.0, 43200.0, 86400.0)
+"""Ranges of clocks [s]: hour, half and whole day. No minute: loggers write files of a minute."""
+DUE_STEPS = 3.5
+"""Step, in usual ones, that may stand where it did [1]."""
 
 _FACTORS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from gridfit import units
 from gridfit.carsheet import CarSheet
 from gridfit.errors import CallError, Problem
-from gridfit.signals import clock, mapchecks, plausible
+from gridfit.signals import alignment, clock, mapchecks, plausible
 from gridfit.signals.channelguess import guess
 from gridfit.signals.channelmap import FILE_NAME, ChannelMap, read_channel_map
 from gridfit.signals.formats import FORMATS, Format, format_of
@@ -129,11 +129,14 @@ def read_run(path: Path | str, channel_map: ChannelMap | None, sheet: CarSheet) 
         for role, channel in mapped.channels.items()
     }
     kept = clock.repair(columns["time_s"], where=path.name, place=raw.place, channel=mapped.channels["time"])
+    columns["time_s"] = kept.time_s
     if kept.repairs:
         columns = {name: values[kept.keep] for name, values in columns.items()}
     cleaned = plausible.clean(columns, sheet)
     plausible.check(cleaned.columns, mapped, sheet, path.name)
-    table = pd.DataFrame(_with_axles(cleaned.columns, sheet), copy=False)
+    aligned = alignment.align(_with_axles(cleaned.columns, sheet), sheet)
+    table = pd.DataFrame(aligned.columns, copy=False)
+    turns = ((clock.ROLLED, kept.rolled),) if kept.rolled else ()
     lost = (*source.repairs, *raw.repairs, *kept.repairs)
     return Run(
         name=stem(path),
@@ -143,10 +146,11 @@ def read_run(path: Path | str, channel_map: ChannelMap | None, sheet: CarSheet) 
         roles=tuple(role for role in mapped.channels if ROLE_OF[role].column in table),
         sha256=raw.sha256,
         rows_dropped=sum(count for _, count in lost),
-        repairs=(*lost, *raw.remarks, *cleaned.repairs),
+        repairs=(*lost, *turns, *raw.remarks, *cleaned.repairs),
         channels=dict(mapped.channels),
         beside=raw.beside,
         unsure=dict(mapped.unsure),
+        lags=aligned.taken_out,
     )
 
 

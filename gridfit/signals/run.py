@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from gridfit.estimate import Estimate
+
 
 @dataclass(frozen=True, slots=True)
 class Role:
@@ -137,8 +139,8 @@ class Run:
         Other files that were read, for instance a CAN log's message table.
     unsure : dict of str to Channel
         Channels that were guessed and not used, since the guess is not sure enough.
-    lags : dict of str to float
-        By column of `table`: how far it came after the wheel speeds [s]; taken out of the table.
+    lags : dict of str to Estimate
+        By column of `table` that came after the wheel speeds: by how much [s]; taken out of the table.
     """
 
     name: str
@@ -152,7 +154,7 @@ class Run:
     channels: Mapping[str, Channel] = field(default_factory=dict)
     beside: tuple[Path, ...] = ()
     unsure: Mapping[str, Channel] = field(default_factory=dict)
-    lags: Mapping[str, float] = field(default_factory=dict)
+    lags: Mapping[str, Estimate] = field(default_factory=dict)
 
     def has(self, role: str) -> bool:
         """Say whether the log carried the channel of this role itself."""

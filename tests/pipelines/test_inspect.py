@@ -114,3 +114,19 @@ def test_nothing_is_replaced_without_asking(folder, tmp_path, capsys):
     assert "--overwrite" in capsys.readouterr().err
     assert (tmp_path / "out" / "summary.json").read_bytes() == before
     assert inspect(folder, tmp_path / "out", "--overwrite") == 0
+
+
+def test_a_guessed_map_is_written_with_its_reasons_and_can_be_used(folder, tmp_path):
+    change_rows(folder / "run1.csv", slipping)
+    text = (folder / "run1.csv").read_text().split("\n", 1)
+    names = "Time [s],WS FL [km/h],WS FR [km/h],WS RL [km/h],WS RR [km/h],TPS [%],RPM,Gang"
+    (folder / "run1.csv").write_text(f"{names}\n{text[1]}")
+    (folder / "channels.toml").unlink()
+    assert inspect(folder, tmp_path / "out") == 0
+    proposed = tmp_path / "out" / "channels.toml"
+    assert 'speed_rl = { column = "WS RL [km/h]", unit = "km/h" }  # 95 % sure: named' in proposed.read_text()
+    (folder / "channels.toml").write_text(proposed.read_text())
+    assert inspect(folder, tmp_path / "again") == 0
+    assert not (tmp_path / "again" / "channels.toml").exists()
+    first, second = (pd.read_csv(tmp_path / name / "episodes.csv") for name in ("out", "again"))
+    pd.testing.assert_frame_equal(first, second)

@@ -106,5 +106,5 @@ def test_a_wheel_speed_told_in_the_wrong_unit_is_asked_about(data: st.DataObject
     true, said = data.draw(st.permutations(sorted(SPEEDS)))[:2]
     log = namedlogs.rescaled(namedlogs.renamed(log, "plain"), true)
     lying = {one.column: said if role.startswith("speed") else one.unit for role, one in log.truth.items()}
-    with pytest.raises(InputError, match="by the ratios of the gearbox|the numbers are not those of"):
+    with pytest.raises(InputError, match=r"by the ratios of the gearbox|the numbers are not those of"):
         Log(log.columns, log.truth, log.sheet, lying).guess()
