@@ -1,8 +1,10 @@
 """Frames from the logs that python-can reads: ASC, BLF and TRC."""
 
 import itertools
+import logging
 import struct
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any, NoReturn, TextIO
 
 import numpy as np
@@ -16,6 +18,8 @@ from gridfit.signals.source import Source, ending
 
 BLOCK = 50_000
 """Messages that are held at a time as the library's own objects."""
+MOST_FAULTY = 0.01
+"""Share of lines that may be left out before the file is refused [1]."""
 LONGEST_LINE = 4096
 """Characters of a line that is read at all."""
 
@@ -100,20 +104,47 @@ def _gather_text(source: Source, gatherer: Gatherer) -> tuple[tuple[str, int], .
     kind: Any = kinds[ending(source.path)]
     with source.file.open("r", encoding="utf-8-sig", errors="replace", newline=None) as stream:
         lines = Lines(stream)
-        try:
-            _gather(kind(lines), gatherer)
-        except Exception as error:  # noqa: BLE001 - the library may raise anything on a broken file
-            if lines.at_the_end and lines.number > 1:
-                return (("truncated last line", 1),)
-            _refuse(source, lines.number, error)
-    return ()
+        with _complaints() as complaints:
+            try:
+                _gather(kind(lines), gatherer)
+            except Exception as error:  # noqa: BLE001 - the library may raise anything on a broken file
+                if not lines.at_the_end or lines.number < 2:
+                    _refuse(source, lines.number, error)
+                return (("truncated last line", 1), *complaints.repairs())
+    if complaints.count > max(1.0, MOST_FAULTY * lines.number):
+        _refuse(source, 0, ValueError(f"{complaints.count} of {lines.number} lines hold no frame"))
+    return complaints.repairs()
+
+
+class _Complaints(logging.Handler):
+    """Counts what the library would write to standard error: lines that it leaves out."""
+
+    count = 0
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self.count += 1
+
+    def repairs(self) -> tuple[tuple[str, int], ...]:
+        return (("broken line", self.count),) if self.count else ()
+
+
+@contextmanager
+def _complaints() -> Iterator[_Complaints]:
+    logger, handler = logging.getLogger("can.io"), _Complaints(logging.WARNING)
+    propagates, logger.propagate = logger.propagate, False
+    logger.addHandler(handler)
+    try:
+        yield handler
+    finally:
+        logger.removeHandler(handler)
+        logger.propagate = propagates
 
 
 def _refuse(source: Source, line: int, error: Exception) -> NoReturn:
     raise InputError.of(
         where=f"{source.name}:{line}" if line else source.name,
         what="CAN log",
-        value=f"{type(error).__name__} {shown(error, 80)}".strip(),
+        value=shown(error, 80) or type(error).__name__,
         allowed=f"must be a whole {ending(source.path).lstrip('.').upper()} log of CAN frames",
         remedy="Copy the log again from the logger, or export it in another format.",
     ) from None

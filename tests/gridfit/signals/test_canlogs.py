@@ -67,6 +67,19 @@ def test_a_few_broken_lines_are_left_out_and_counted(folder: Path):
     assert log.columns["fl"].size >= len(ROWS) - 2
 
 
+def test_lines_that_the_library_leaves_out_are_counted(folder: Path, caplog: pytest.LogCaptureFixture):
+    path = seedlogs.write_can(folder / "run.trc", ROWS)
+    lines = path.read_text().split("\n")
+    lines[100], lines[150] = lines[100][:30], lines[150][:12]
+    path.write_text("\n".join(lines))
+    log = read_columns(path, WANTED)
+    assert log.repairs == (("broken line", 2),)
+    assert not caplog.records
+    path.write_text("\n".join(line[:30] if at > 40 else line for at, line in enumerate(lines)))
+    with pytest.raises(InputError, match=r"run.trc CAN log = \d+ of \d+ lines hold no frame"):
+        read_columns(path, WANTED)
+
+
 def frame_table(header: str, line: str, **kinds: object) -> str:
     """Write frames as a table; `line` is filled from each message."""
     rows = [header]

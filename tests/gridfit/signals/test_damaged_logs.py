@@ -38,9 +38,19 @@ def sheet(folder: Path, seeds: list[Seed]) -> CarSheet:
     return read_carsheet(folder / "car.toml")
 
 
+class Whole:
+    """The good files' bytes; said in a word, so that a report of a failure can be read."""
+
+    def __init__(self, seeds: list[Seed]) -> None:
+        self.files = [one.path.read_bytes() for one in seeds]
+
+    def __repr__(self) -> str:
+        return "Whole"
+
+
 @pytest.fixture(scope="module")
-def whole(seeds: list[Seed]) -> list[bytes]:
-    return [one.path.read_bytes() for one in seeds]
+def whole(seeds: list[Seed]) -> Whole:
+    return Whole(seeds)
 
 
 @SLICE
@@ -48,12 +58,12 @@ def whole(seeds: list[Seed]) -> list[bytes]:
 def test_a_damaged_log_is_read_or_refused_in_one_clear_line(seeds, whole, sheet, which: int, seed: int):
     rng = np.random.default_rng(seed)
     at = which % len(seeds)
-    damaged = mutate(whole[at], whole[int(rng.integers(len(whole)))], rng)
+    damaged = mutate(whole.files[at], whole.files[int(rng.integers(len(seeds)))], rng)
     try:
         seeds[at].path.write_bytes(damaged)
         assert answer(seeds[at].path, sheet) in ("read", "refused")
     finally:
-        seeds[at].path.write_bytes(whole[at])
+        seeds[at].path.write_bytes(whole.files[at])
 
 
 @settings(SLICE, max_examples=60)
@@ -64,7 +74,7 @@ def test_a_damaged_message_table_is_read_or_refused_in_one_clear_line(seeds, who
     log = next(one for one in seeds if one.name == "frames.log")
     table = log.path.parent / "bus.dbc"
     try:
-        table.write_bytes(mutate(DBC.encode(), whole[int(rng.integers(len(whole)))], rng))
+        table.write_bytes(mutate(DBC.encode(), whole.files[int(rng.integers(len(seeds)))], rng))
         assert answer(log.path, sheet) in ("read", "refused")
     finally:
         table.write_text(DBC)
