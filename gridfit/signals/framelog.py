@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,7 +73,7 @@ class Gatherer:
         self,
         time_s: Floats,
         code: NDArray[np.int64],
-        bus: NDArray[np.str_],
+        bus: NDArray[Any],
         data: Bytes,
         length: NDArray[np.int64],
     ) -> None:
@@ -83,7 +84,8 @@ class Gatherer:
         time_s : float64[S]
         code : int64[S]
             As `codes` makes them.
-        bus : str[S]
+        bus : [S]
+            Name or number of each frame's bus.
         data : uint8[S, B]
         length : int64[S]
         """
@@ -94,12 +96,13 @@ class Gatherer:
         self._seen.update(np.unique(code).tolist())
         asked = np.fromiter((_code(*one) for one in self.asked), dtype=np.int64)
         rows = np.flatnonzero(np.isin(code, asked))
+        names, which = np.unique(bus, return_inverse=True)
         for one in np.unique(code[rows]):
             of_one = rows[code[rows] == one]
-            for name in np.unique(bus[of_one]):
-                at = of_one[bus[of_one] == name]
+            for place in np.unique(which[of_one]):
+                at = of_one[which[of_one] == place]
                 part = Frames(time_s[at], data[at], length[at])
-                self._parts.setdefault((int(one), str(name)), []).append(part)
+                self._parts.setdefault((int(one), str(names[place])), []).append(part)
 
     def log(self, repairs: tuple[tuple[str, int], ...] = ()) -> FrameLog:
         """Return what was gathered."""

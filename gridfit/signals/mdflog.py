@@ -11,7 +11,6 @@ from io import StringIO
 from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from gridfit.errors import InputError
 from gridfit.signals import dbc, mdfblocks, rates
@@ -257,18 +256,20 @@ def _add_group(gatherer: Gatherer, file: Any, at: int) -> None:  # noqa: ANN401 
         one.name.removeprefix("CAN_DataFrame."): place for place, one in enumerate(file.groups[at].channels)
     }
 
-    def column(name: str) -> NDArray[Any]:
-        return np.asarray(file.get(group=at, index=index[name], raw=True, samples_only=True)[0])
-
-    identifier = column("ID").astype(np.int64)
-    data = column("DataBytes")
+    names = [one for one in ("ID", "DataBytes", "DataLength", "IDE", "BusChannel") if one in index]
+    found = file.select([(None, at, index[one]) for one in names], raw=True, copy_master=False)
+    columns = {name: np.asarray(signal.samples) for name, signal in zip(names, found, strict=True)}
+    identifier = columns["ID"].astype(np.int64)
+    data = columns["DataBytes"]
     data = data.reshape(len(identifier), -1).view(np.uint8)
     length = (
-        column("DataLength").astype(np.int64) if "DataLength" in index else np.full(len(data), data.shape[1])
+        columns["DataLength"].astype(np.int64)
+        if "DataLength" in columns
+        else np.full(len(data), data.shape[1])
     )
-    extended = column("IDE").astype(bool) if "IDE" in index else identifier > 0x7FF
-    bus = column("BusChannel").astype(np.str_) if "BusChannel" in index else np.full(len(data), "0")
-    time_s = np.asarray(file.get_master(at), dtype=np.float64)
+    extended = columns["IDE"].astype(bool) if "IDE" in columns else identifier > 0x7FF
+    bus = columns.get("BusChannel", np.zeros(len(data), dtype=np.int64))
+    time_s = np.asarray(found[0].timestamps, dtype=np.float64)
     gatherer.add(
         time_s, codes(identifier & 0x1FFFFFFF, extended), bus, data, np.minimum(length, data.shape[1])
     )
