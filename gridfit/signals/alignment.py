@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from gridfit import tyresize, units
 from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
-from gridfit.signals import sourcelag
+from gridfit.signals import filters, sourcelag
 from gridfit.signals.sourcelag import Lag
 
 Floats = NDArray[np.float64]
@@ -160,4 +160,4 @@ def _acceleration(columns: Mapping[str, Floats], sheet: CarSheet) -> Lag:
 
 def _widened(mask: Bools, time_s: Floats) -> Bools:
     samples = max(1, round(AROUND_S / float(np.median(np.diff(time_s)))))
-    return np.convolve(mask, np.ones(2 * samples + 1), mode="same") > 0.5
+    return filters.widen(mask, samples, samples)

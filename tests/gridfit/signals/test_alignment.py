@@ -86,3 +86,10 @@ def test_what_a_shift_leaves_empty_is_not_filled():
     assert not known[991:].any()
     assert known[:489].all()
     assert known[500:989].all()
+
+
+@pytest.mark.parametrize("rows", [10, 17, 51, 300])
+def test_a_short_log_tells_no_lag(car: tuple[CarSheet, dict[str, np.ndarray]], rows: int):
+    sheet, columns = car
+    made = alignment.align({name: values[:rows] for name, values in columns.items()}, sheet)
+    assert made.taken_out == {}
