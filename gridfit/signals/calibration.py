@@ -27,10 +27,10 @@ GENTLE_MPS2 = (1.0, 2.0, 3.5)
 LIGHT_THROTTLE = 0.3
 """Largest mean throttle of a point [1]."""
 
-ENOUGH_POINTS = 25
-"""Points that make a fit worth trusting [1]."""
+ENOUGH_POINTS = 80
+"""Points that make a fit worth trusting [1]; four overlap."""
 
-FEWEST_POINTS = 6
+FEWEST_POINTS = 20
 """Below this the factor is taken as 1 [1]."""
 
 SLIP_STIFFNESS = 20.0

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from gridfit.carsheet import CarSheet
 from gridfit.driveline import (
@@ -17,6 +18,9 @@ from gridfit.units import GRAVITY_MPS2
 
 BLOCK_S = 0.6
 """Length of a point [s]."""
+
+OVERLAP = 4
+"""Points begin this many times per length [1], so that it does not matter where a log begins."""
 
 SLOWEST_MPS = 8.0
 """Slower points are left out [m/s]."""
@@ -139,11 +143,11 @@ def points(samples: Samples, sheet: CarSheet) -> Points:
     Points
     """
     time_s = samples.time_s
-    size = max(4, round(BLOCK_S / float(np.median(np.diff(time_s)))))
-    count = time_s.size // size
+    size = min(max(4, round(BLOCK_S / float(np.median(np.diff(time_s))))), time_s.size)
+    stride = max(1, size // OVERLAP)
 
     def blocks(values: Floats) -> Floats:
-        return values[: count * size].reshape(count, size)
+        return sliding_window_view(values, size)[::stride]
 
     clock = blocks(time_s)
     centred = clock - clock.mean(axis=1, keepdims=True)
