@@ -1,4 +1,4 @@
-"""Factor, gears and episodes of logs from an independent vehicle simulator, against its truth (datasets/independent)."""
+"""Factor, gears and episodes of logs from an independent vehicle simulator, against its truth."""
 
 import json
 from dataclasses import replace
