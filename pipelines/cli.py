@@ -161,8 +161,9 @@ def refine(
 
     Fits the car's response to the slip episodes of the logs, searches both grids on it, and starts from the
     grids in force. Cells that no episode passed through are marked. Writes grids.json, target.csv, cut.csv,
-    cells.csv (why each cell moved), plant.json, episodes.csv, findings.csv, choices.json, next_tests.json,
-    summary.json and report.html.
+    cells.csv (why each cell moved), plant.json, parameters.csv (every figure of the plant and what it rests on),
+    residuals.csv and heldout.csv (how well the plant follows the logs), episodes.csv, findings.csv, choices.json,
+    next_tests.json, summary.json and report.html.
     """
     from pipelines.ingest import Source
     from pipelines.refine import RefineRequest, run

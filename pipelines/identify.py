@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from gridfit.plant.fit import FitResult
+from gridfit.plant.identification import Identification
 from gridfit.plant.identification import identify as identify_plant
 from gridfit.plant.posterior import Moved
 from gridfit.plant.prior import from_carsheet
@@ -28,6 +29,8 @@ class Identified:
     ----------
     plant : Plant
         Draws of the fit.
+    found : Identification
+        The fit itself.
     plant_json, prior_json : dict
         Documents of plant.json after and before the logs.
     runs : DataFrame
@@ -37,6 +40,7 @@ class Identified:
     """
 
     plant: Plant
+    found: Identification
     plant_json: dict[str, Any]
     prior_json: dict[str, Any]
     runs: pd.DataFrame
@@ -74,6 +78,7 @@ def identify(logs: Ingested, rng: np.random.Generator, draws: int, progress: Pro
     prior = from_carsheet(logs.sheet, prior_rng, n_draws=max(draws, 200))
     return Identified(
         found.plant,
+        found,
         to_document(logs.sheet, found.plant),
         to_document(logs.sheet, prior),
         found.runs,

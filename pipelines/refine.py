@@ -10,6 +10,7 @@ from gridfit.grids import read_grids
 from gridfit.recovery import preference
 from gridfit.search.study import search
 from gridfit.simulate.scenarios import catalogue
+from pipelines import fitchecks
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.identify import identify
 from pipelines.ingest import Ingested, Source, ingest
@@ -75,6 +76,7 @@ def run(request: RefineRequest) -> JobResult:
     started, delivery = utc_now(), request.delivery.checked()
     refined = _refined(request)
     result, logs = refined.result, refined.logs
+    findings = fitchecks.with_findings(logs.findings, refined.checks)
     record = Record(
         job="refine",
         car=logs.sheet.car.name,
@@ -99,7 +101,7 @@ def run(request: RefineRequest) -> JobResult:
             "cells_moved_on_prior": sum(note.basis == "prior" for note in result.cells),
         },
         warnings=_warnings(refined),
-        findings=logs.findings,
+        findings=findings,
         stand_ins=stand_ins(logs.sheet),
         candidates=candidates(result),
     )
@@ -107,7 +109,8 @@ def run(request: RefineRequest) -> JobResult:
         **proposal_files(result, logs.sheet),
         "plant.json": to_json(refined.identified.plant_json),
         "episodes.csv": logs.episodes.to_csv(index=False),
-        "findings.csv": logs.findings.to_csv(index=False),
+        "findings.csv": findings.to_csv(index=False),
+        **fitchecks.files(refined.checks),
         "next_tests.json": to_json(refined.next_tests),
     }
     return deliver(
@@ -125,6 +128,7 @@ def _refined(request: RefineRequest) -> Refined:
     _refuse_without_episodes(logs, judged)
     fit_seed, scenario_seed = np.random.SeedSequence(request.seed).spawn(2)
     identified = identify(logs, np.random.default_rng(fit_seed), request.draws, request.progress)
+    checks = fitchecks.check(logs, identified, request.budget, request.progress)
     compound = _compound(logs)
     plant = identified.plant.on_compound(compound)
     scenarios = catalogue(logs.sheet, plant, np.random.default_rng(scenario_seed))
@@ -143,7 +147,7 @@ def _refined(request: RefineRequest) -> Refined:
     request.progress("simulating example episodes", 0.0)
     traces = examples(logs.sheet, scenarios, plant, (result.start, result.best), weights)
     tests = what_to_test_next(scenarios, result.parts_best, weights)
-    return Refined(logs, judged, identified, compound, support, result, traces, tests)
+    return Refined(logs, judged, identified, checks, compound, support, result, traces, tests)
 
 
 def _refuse_without_episodes(logs: Ingested, judged: Verdict) -> None:
@@ -201,4 +205,4 @@ def _warnings(refined: Refined) -> tuple[str, ...]:
         said.append(
             f"The runs hold compounds {', '.join(compounds)}; the proposal is for {refined.compound}."
         )
-    return (*said, *refined.identified.warnings)
+    return (*fitchecks.warnings(refined.checks), *said, *refined.identified.warnings)

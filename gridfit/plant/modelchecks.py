@@ -1,7 +1,7 @@
-"""Does this kind of plant fit this car at all? Residuals by gear and speed, and findings that say what to do.
+"""How well the fitted plant follows the logs: residuals by gear and speed, example episodes, runs left out.
 
 Intervals say how well a plant's figures are known if the car is such a plant. Nothing in them says that it is.
-Here prediction errors are held against the sensors' noise, against the car sheet's plant, and against each other.
+Here prediction errors are held against the sensors' noise and the car sheet's plant; `doubts` judges them.
 """
 
 from dataclasses import dataclass
@@ -12,31 +12,18 @@ from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
 from gridfit.plant.crossvalidation import HeldOut, cross_validate
+from gridfit.plant.doubts import far_finding, fit_findings, held_out_findings
 from gridfit.plant.evidence import information, parameter_table
 from gridfit.plant.fit import FitResult, Progress, silent
 from gridfit.plant.identification import Identification
 from gridfit.plant.predictions import DRIVEN, Predictions, predictions, weights
 from gridfit.plant.residuals import Problem
-from gridfit.signals.quality import Finding, compare
-from gridfit.simulate.parameters import NAMES, Floats
+from gridfit.signals.quality import Finding
+from gridfit.simulate.parameters import Floats
 from gridfit.units import KMH_PER_MPS
 
 SPEED_STEP_KMH = 20.0
 """Width of a speed class [km/h]."""
-TOO_FEW = 8
-"""Windows below which a gear or speed class is shown and not judged."""
-MOST_NOISE = 3.0
-"""Median error over the sensor's noise above which the plant does not follow the car [1]."""
-SYSTEMATIC_NOISE = 1.5
-"""Median error over the noise below which its likeness from sample to sample is not judged [1]."""
-MOST_ALIKE = 0.7
-"""Correlation of an error with the next sample's above which errors are systematic and not noise [1]."""
-FARTHEST_SD = 5.0
-"""Distance of a fitted figure from its prior above which it stands in for something else [1]."""
-OF_ANY_SHAPE = ("tyre_c", "tyre_e")
-"""Parameters that may go far, since little is known of the shape of a tyre's curve."""
-LEAST_GAIN_PCT = 0.0
-"""How much better than the car sheet's plant a plant must predict runs that it has not seen [%]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +90,9 @@ def check_model(
     by_gear = residual_table(found, result.windows.gear, result.misfit)
     held_out = cross_validate(sheet, result, fixed, progress=progress) if leave_out else None
     findings = [
-        *_fit_findings(by_gear),
-        _far_finding(result, told.fitted),
-        *([] if held_out is None else _held_out_findings(held_out)),
+        *fit_findings(by_gear),
+        far_finding(result, told.fitted),
+        *([] if held_out is None else held_out_findings(held_out)),
     ]
     return ModelChecks(
         found,
@@ -235,87 +222,6 @@ def examples(result: FitResult) -> tuple[tuple[str, int], ...]:
     for name, place in places.items():
         chosen.setdefault(int(ordered[place]), name)
     return tuple((name, number) for number, name in chosen.items())
-
-
-WHAT_TO_DO = (
-    "Run gridfit inspect and look for delayed or mis-scaled channels; check the car sheet's gear ratios, final "
-    "drive, tyre size, torque curve and kind of cut. If all are right, do not trust the fitted plant's intervals: "
-    "enter the proposal in small steps only, or work from gridfit propose."
-)
-"""Remedy of a plant that does not fit its car."""
-
-
-def _fit_findings(by_gear: pd.DataFrame) -> list[Finding]:
-    """Per gear with enough windows in episodes: misfit, error over noise, likeness of neighbouring errors."""
-    judged = by_gear[by_gear["in_episodes"] & (by_gear["windows"] >= TOO_FEW)]
-    found = []
-    for row in judged.to_dict("records"):
-        gear = f"gear {row['group']}"
-        found.append(
-            compare(
-                f"plant follows {gear}", "", "median error of the driven speed over the sensor's noise [1]",
-                float(row["over_noise"]), "<=", MOST_NOISE,
-                good=f"The plant follows the driven speed in {gear} to within a few times the sensor's noise.",
-                bad=f"This kind of plant does not follow the driven speed in {gear}: errors are many times the noise.",
-                remedy=WHAT_TO_DO,
-            )
-        )  # fmt: skip
-        found.append(
-            compare(
-                f"errors in {gear} look like noise", "", "correlation of an error with the next sample's [1]",
-                float(row["alike"]) if row["over_noise"] > SYSTEMATIC_NOISE else 0.0, "<=", MOST_ALIKE,
-                good=f"Errors of the driven speed in {gear} come and go as noise does.",
-                bad=f"Errors of the driven speed in {gear} keep their sign: something moves that the plant lacks.",
-                remedy=WHAT_TO_DO,
-            )
-        )  # fmt: skip
-    return found
-
-
-def _far_finding(result: FitResult, fitted: NDArray[np.int64]) -> Finding:
-    """Whether a figure had to go where neither the car sheet nor what is usual would have it."""
-    physical = np.array([i for i in fitted if i < len(NAMES) and NAMES[i] not in OF_ANY_SHAPE])
-    distance = np.abs(result.x[physical] - result.centre[physical]) / result.width[physical]
-    farthest = NAMES[int(physical[np.argmax(distance)])]
-    return compare(
-        "fitted figures are believable", "", f"farthest from its prior, in the prior's sd: {farthest} [1]",
-        float(distance.max()), "<=", FARTHEST_SD,
-        good="No figure had to leave what the car sheet and common knowledge allow.",
-        bad=f"To follow the logs, {farthest} had to go far beyond what the car sheet and common knowledge allow: it "
-        "stands in for something that the plant lacks or that the sheet has wrong.",
-        remedy=WHAT_TO_DO,
-    )  # fmt: skip
-
-
-def _held_out_findings(held: HeldOut) -> list[Finding]:
-    """Whether runs that the fit has not seen are predicted, in figures of noise and against the car sheet alone."""
-    row = held.table().iloc[-1]
-    gain, over = float(row["better_than_car_sheet_pct"]), float(row["held_out_kmh"] / row["noise_kmh"])
-    found = [
-        compare(
-            "runs left out are predicted", "", "misfit less than the car sheet's own plant [%]",
-            gain, ">", LEAST_GAIN_PCT,
-            good="A plant fitted to the other runs predicts a run better than the car sheet alone.",
-            bad="A plant fitted to the other runs predicts a run no better than the car sheet alone: what was "
-            "fitted does not carry over from run to run.",
-            remedy="Check that all runs are of the same car, tyres and set-up, then: " + WHAT_TO_DO,
-        ),
-        compare(
-            "runs left out are predicted within the noise", "", "median error over the sensor's noise [1]",
-            over, "<=", MOST_NOISE,
-            good="Errors on runs that were left out are of the size of the sensors' noise.",
-            bad="Errors on runs that were left out are many times the sensors' noise.",
-            remedy=WHAT_TO_DO,
-        ),
-    ]  # fmt: skip
-    if held.lost:
-        found.append(
-            compare(
-                "fits without a run succeed", "", f"runs without which no fit was found ({', '.join(held.lost)})",
-                float(len(held.lost)), "==", 0.0, good="", bad="The plant rests on single runs.", remedy=WHAT_TO_DO,
-            )
-        )  # fmt: skip
-    return found
 
 
 def episode_windows(found: Predictions, episode: int) -> NDArray[np.int64]:

@@ -75,6 +75,8 @@ class Table:
         Legend below.
     wide : bool
         Whether it is a grid, with narrow cells.
+    folded : bool
+        Whether only its caption shows until the reader opens it; print shows all of it.
     """
 
     kind: ClassVar[str] = "table"
@@ -83,6 +85,7 @@ class Table:
     rows: tuple[tuple[Cell, ...], ...]
     note: str = ""
     wide: bool = False
+    folded: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from gridfit.evidence import NextTest
+from gridfit.plant.modelchecks import ModelChecks
 from gridfit.search.result import SearchResult
 from gridfit.search.support import Support
 from pipelines.identify import Identified
@@ -12,6 +13,7 @@ from pipelines.record import Record
 from pipelines.report.blocks import Bullets, Page, Section
 from pipelines.report.cautions import cautions
 from pipelines.report.figures_traces import Example
+from pipelines.report.fit_section import fit_section
 from pipelines.report.logs_page import checks_section, runs_section, verdict_table
 from pipelines.report.proposal_page import (
     basis_section,
@@ -46,6 +48,8 @@ class Refined:
         Whether the logs are fit to use.
     identified : Identified
         Plant before and after the logs.
+    checks : ModelChecks
+        How well that plant follows the logs.
     compound : str
         Compound that the proposal is for.
     support : Support
@@ -59,6 +63,7 @@ class Refined:
     logs: Ingested
     verdict: Verdict
     identified: Identified
+    checks: ModelChecks
     compound: str
     support: Support
     result: SearchResult
@@ -88,6 +93,7 @@ def refine_page(record: Record, refined: Refined) -> Page:
         score_section(record, result, scores_by_gear(result, "recovery_s"), refined.traces, BEFORE),
         choice_section(result, BEFORE),
         basis_section(result, rows, _basis(refined)),
+        fit_section(refined.checks),
         Section(
             "Episodes in the logs",
             (coverage_table(logs.episodes, logs.sheet.gears), episode_table(logs.episodes, 25)),

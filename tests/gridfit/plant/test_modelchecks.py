@@ -7,52 +7,12 @@ import pytest
 from statsmodels.tsa.stattools import acf
 
 from gridfit.plant.modelchecks import alike, check_model, examples, own_noise, residual_table
-from tests.gridfit.plant.conftest import identified
-from tests.gridfit.plant.madewindows import SLOT, delayed, made
 
 
 @pytest.fixture(scope="module")
 def checked(small):
     sheet, _, _, found = small
     return check_model(sheet, found, {})
-
-
-def failed(checks):
-    return {f.check for f in checks.findings if not f.passed}
-
-
-def test_quiet_where_the_car_is_such_a_plant(checked):
-    assert checked.findings
-    assert failed(checked) == set()
-    assert checked.held_out is not None
-
-
-def test_loud_when_wheel_speeds_come_late(small):
-    sheet, windows, _, _ = small
-    late = check_model(sheet, identified(sheet, delayed(windows, 12)), {}, leave_out=False)
-    assert {"plant follows gear 1", "plant follows gear 2"} & failed(late)
-    told = next(f for f in late.findings if not f.passed)
-    assert "gridfit inspect" in told.remedy
-    assert "intervals" in told.remedy
-
-
-def test_loud_when_a_gear_ratio_is_wrong(small):
-    """The car has another second gear than its sheet: there, engine speed does not fit and is set aside."""
-    sheet, _, _, _ = small
-    ratios = (sheet.gearbox.ratios[0], 1.3 * sheet.gearbox.ratios[1], *sheet.gearbox.ratios[2:])
-    gearbox = sheet.gearbox.model_copy(update={"ratios": list(ratios)})
-    other = dataclasses.replace(sheet, gearbox=gearbox)
-    windows, _ = made(other, np.random.default_rng(11))
-    second = np.repeat(windows.gear == 2, SLOT)
-    blind = dataclasses.replace(
-        windows, engine_used=~second, engine=np.where(second, windows.driven, windows.engine)
-    )
-    checks = check_model(sheet, identified(sheet, blind), {}, leave_out=False)
-    usual = check_model(other, identified(other, blind), {}, leave_out=False)
-    assert failed(usual) == set()
-    assert "fitted figures are believable" in failed(checks)
-    told = next(f for f in checks.findings if not f.passed)
-    assert "inertia_factor_2" in told.meaning
 
 
 def test_tables_cover_gears_and_speeds(checked):
