@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from gridfit.carsheet import CarSheet
 from gridfit.errors import FitError
 from gridfit.plant.fit import FitResult, Progress, fit, silent
-from gridfit.plant.predictions import DRIVEN, predictions, subset, weights
+from gridfit.plant.predictions import predictions, subset, weights
 from gridfit.plant.residuals import Problem
 from gridfit.plant.windows import Windows
 from gridfit.simulate.parameters import Floats
@@ -24,7 +24,7 @@ from gridfit.units import KMH_PER_MPS
 
 FOLDS = 5
 """Most folds; with no more runs than this each run is a fold of its own."""
-MOST_SLIPPING, MOST_QUIET = 160, 50
+MOST_SLIPPING, MOST_QUIET = 120, 40
 """Most windows in episodes, and without, that take part: evenly thinned, so that the check stays cheap."""
 PLANTS: tuple[str, ...] = ("in_sample", "held_out", "car_sheet")
 """Plants that are compared: all runs, the other runs, no run."""
@@ -40,6 +40,8 @@ class HeldOut:
         The windows that took part.
     rms_mps : dict of str to float64[W]
         By plant (`PLANTS`): root mean square error of the driven speed in each window [m/s].
+    noise_mps : float64[W]
+        Noise of the driven speed in each window [m/s].
     cost : dict of str to float64[W]
         By plant: weighed squared error over all channels and the pull on the window's starts, per sample [1].
     lost : tuple of str
@@ -48,6 +50,7 @@ class HeldOut:
 
     windows: Windows
     rms_mps: dict[str, Floats]
+    noise_mps: Floats
     cost: dict[str, Floats]
     lost: tuple[str, ...]
 
@@ -76,7 +79,7 @@ class HeldOut:
         return {
             "run": name,
             "windows": int(mine.sum()),
-            "noise_kmh": KMH_PER_MPS * _median(self.windows.noise[mine, DRIVEN]),
+            "noise_kmh": KMH_PER_MPS * _median(self.noise_mps[mine]),
             **kmh,
             "worse_than_in_sample_pct": 100.0 * _median(held / self.cost["in_sample"][mine] - 1.0),
             "better_than_car_sheet_pct": 100.0 * _median(1.0 - held / self.cost["car_sheet"][mine]),
@@ -140,9 +143,9 @@ def _fold_vectors(
 def _judge(
     sheet: CarSheet, windows: Windows, fixed: dict[str, tuple[float, float]], x: Floats, on_patch: Floats,
     weight: Floats,
-) -> tuple[Floats, Floats]:  # fmt: skip
-    """Error of the driven speed [m/s] and cost per sample of each window under its plant x[W, X]."""
-    rms, cost = np.full(len(windows), np.nan), np.full(len(windows), np.nan)
+) -> tuple[Floats, Floats, Floats]:  # fmt: skip
+    """Error and noise of the driven speed [m/s] and cost per sample of each window under its plant x[W, X]."""
+    rms, noise, cost = np.full((3, len(windows)), np.nan)
     vectors, plant = np.unique(x, axis=0, return_inverse=True)
     for number, vector in enumerate(vectors):
         mine = np.flatnonzero(plant.ravel() == number)
@@ -150,8 +153,8 @@ def _judge(
             continue
         problem = Problem(sheet, subset(windows, mine), fixed)
         found = predictions(problem, vector, on_patch[mine], weight[mine], problem.begin())
-        rms[mine], cost[mine] = found.rms(), found.cost
-    return rms, cost
+        rms[mine], noise[mine], cost[mine] = found.rms(), found.noise(), found.cost
+    return rms, noise, cost
 
 
 def cross_validate(
@@ -195,7 +198,8 @@ def cross_validate(
     missing = np.unique(windows.run[~np.isfinite(plants["held_out"]).all(axis=1)])
     return HeldOut(
         windows,
-        {name: rms for name, (rms, _) in judged.items()},
-        {name: cost for name, (_, cost) in judged.items()},
+        {name: rms for name, (rms, _, _) in judged.items()},
+        judged["in_sample"][1],
+        {name: cost for name, (_, _, cost) in judged.items()},
         tuple(windows.runs[r] for r in missing),
     )

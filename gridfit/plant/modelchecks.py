@@ -123,20 +123,6 @@ def alike(error: Floats) -> Floats:
     return result
 
 
-def own_noise(found: Predictions, channel: int = DRIVEN) -> Floats:
-    """Noise of a channel in each window: float64[W] [m/s].
-
-    From second differences of the errors by the median, which leave motion out, and at least what the fit took
-    for the run: the noise of wheel speeds that are counted in teeth grows with speed.
-    """
-    error = found.error[:, channel]
-    second = error[:, 2:] - 2.0 * error[:, 1:-1] + error[:, :-2]
-    known = np.isfinite(second).sum(axis=1) > 3
-    spread = np.nanmedian(np.where(known[:, None], np.abs(second), 0.0), axis=1) * 1.4826 / 6.0**0.5
-    noise: Floats = np.maximum(spread, found.windows.noise[:, channel])
-    return noise
-
-
 def residual_table(found: Predictions, group: NDArray[np.int64], misfit: Floats) -> pd.DataFrame:
     """Errors of the predicted driven speed by a grouping of the windows.
 
@@ -153,7 +139,7 @@ def residual_table(found: Predictions, group: NDArray[np.int64], misfit: Floats)
     DataFrame
         One row per group and kind of driving: group, in_episodes, windows, rms_kmh (over all samples),
         typical_kmh (median over windows), end_bias_kmh (mean of predicted less measured over the last third of
-        the windows, where the prediction has run longest), noise_kmh (`own_noise`, median), over_noise (typical over
+        the windows, where the prediction has run longest), noise_kmh (of the sensor, median), over_noise (typical over
         noise), misfit (median, all channels), alike (median correlation with the next sample).
     """
     error = found.error[:, DRIVEN]
@@ -167,7 +153,7 @@ def residual_table(found: Predictions, group: NDArray[np.int64], misfit: Floats)
             "count": np.isfinite(error).sum(axis=1),
             "late": np.nansum(late, axis=1),
             "late_count": np.isfinite(late).sum(axis=1),
-            "noise": own_noise(found),
+            "noise": found.noise(),
             "misfit": misfit,
             "alike": alike(error),
         }

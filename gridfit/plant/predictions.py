@@ -64,6 +64,19 @@ class Predictions:
         result: Floats = np.sqrt(np.where(count > 0, squares / np.maximum(count, 1), np.nan))
         return result
 
+    def noise(self, channel: int = DRIVEN) -> Floats:
+        """Noise of a channel in each window: float64[W] [m/s].
+
+        From second differences of the errors by the median, which leave motion out, and at least what the fit took
+        for the run: the noise of wheel speeds that are counted in teeth grows with speed.
+        """
+        error = self.error[:, channel]
+        second = np.abs(error[:, 2:] - 2.0 * error[:, 1:-1] + error[:, :-2])
+        known = np.isfinite(second).sum(axis=1) > 3
+        spread = np.nanmedian(np.where(known[:, None], second, 0.0), axis=1) * 1.4826 / 6.0**0.5
+        result: Floats = np.maximum(spread, self.windows.noise[:, channel])
+        return result
+
 
 def subset(windows: Windows, keep: NDArray[np.int64]) -> Windows:
     """Return some of the windows, runs and samples as they are.

@@ -5,6 +5,7 @@ import dataclasses
 import numpy as np
 import pytest
 
+from gridfit.plant.doubts import held_out_findings
 from gridfit.plant.modelchecks import check_model
 from tests.gridfit.plant.conftest import identified
 from tests.gridfit.plant.madewindows import SLOT, delayed, made
@@ -52,3 +53,38 @@ def test_loud_when_a_gear_ratio_is_wrong(small):
     assert "fitted figures are believable" in failed(checks)
     told = next(f for f in checks.findings if not f.passed)
     assert "inertia_factor_2" in told.meaning
+
+
+def scaled(held, *, rms=1.0, cost=1.0):
+    """Runs left out that were predicted so many times worse."""
+    return dataclasses.replace(
+        held,
+        rms_mps={**held.rms_mps, "held_out": rms * held.rms_mps["held_out"]},
+        cost={**held.cost, "held_out": cost * held.cost["held_out"]},
+    )
+
+
+@pytest.mark.parametrize(
+    ("worse", "check"),
+    [
+        ({"rms": 10.0}, "runs left out are predicted within the noise"),
+        ({"cost": 10.0}, "runs left out are predicted"),
+    ],
+)
+def test_runs_that_are_not_predicted_are_told(checked, worse, check):
+    told = held_out_findings(scaled(checked.held_out, **worse))
+    assert [f.check for f in told if not f.passed] == [check]
+    assert all(f.remedy for f in told if not f.passed)
+
+
+def test_a_plant_that_rests_on_one_run_is_told(checked):
+    lost = dataclasses.replace(checked.held_out, lost=("run1",))
+    told = [f for f in held_out_findings(lost) if not f.passed]
+    assert [f.check for f in told] == ["fits without a run succeed"]
+    assert "run1" in told[0].statistic
+
+
+def test_a_handful_of_windows_is_not_judged(checked):
+    held = checked.held_out
+    few = dataclasses.replace(held.windows, episode=np.where(np.arange(len(held.windows)) < 4, 0, -1))
+    assert held_out_findings(scaled(dataclasses.replace(held, windows=few), rms=10.0)) == []

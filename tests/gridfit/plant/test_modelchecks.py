@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from statsmodels.tsa.stattools import acf
 
-from gridfit.plant.modelchecks import alike, check_model, examples, own_noise, residual_table
+from gridfit.plant.modelchecks import alike, check_model, examples, residual_table
 
 
 @pytest.fixture(scope="module")
@@ -49,9 +49,9 @@ def test_noise_leaves_motion_out(checked):
     noisy = dataclasses.replace(
         found, measured=ramp + 0.2 * rng.standard_normal(ramp.shape), predicted=0.0 * ramp
     )
-    assert np.mean(own_noise(noisy)) == pytest.approx(0.2, rel=0.1)
+    assert np.mean(noisy.noise()) == pytest.approx(0.2, rel=0.1)
     still = dataclasses.replace(noisy, measured=ramp)
-    np.testing.assert_array_equal(own_noise(still), found.windows.noise[:, 0])
+    np.testing.assert_array_equal(still.noise(), found.windows.noise[:, 0])
 
 
 def test_best_and_worst_episodes_are_those_by_misfit(small):
