@@ -45,6 +45,8 @@ PLANT_LABELS: dict[str, str] = {
     "slip_peak": "slip at peak",
     "tyre_c": "shape of the tyre curve",
     "tyre_e": "curvature of the tyre curve",
+    "tyre_law": "law of the tyre curve, 0 Magic Formula to 1 exponential",
+    "tyre_rate": "steepness of the exponential tyre law",
     "mu_per_mps": "peak friction against speed",
     "slip_per_mps": "slip at peak against speed",
     "load_sensitivity": "friction against load",

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
-from gridfit.plant.fit import FitResult
+from gridfit.plant.fit import MISMATCH, FitResult
 from gridfit.plant.identification import Identification
 from gridfit.plant.predictions import weights
 from gridfit.plant.prior import prior_table
@@ -95,9 +95,9 @@ def information(problem: Problem, result: FitResult) -> Information:
     fitted = problem.free
     _, sd = problem.start_prior(result.on_patch)
     _, to_start = problem.start_sensitivity(result.x, result.start)
-    projection = Projection(to_start, sd, problem.linear(), weights(problem, result))
+    projection = Projection(to_start, sd, problem.linear(), problem.linear_sd(), weights(problem, result))
     _, slope = problem.sensitivity(result.x, result.start)
-    left = projection.apply(projection.stack_slope(slope[:, :, fitted]))
+    left = projection.apply(projection.stack_slope(slope[:, :, fitted])) / MISMATCH
     flat = left.reshape(-1, fitted.size)
     inverse = np.linalg.inv(flat.T @ flat + np.diag(result.width[fitted] ** -2))
     ways = inverse / np.diag(inverse)

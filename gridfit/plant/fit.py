@@ -27,6 +27,9 @@ MOST_PATCHES = 0.55
 """Share of sliding windows on patches above which the grip of even ground is found anew [1]."""
 SHRINK = 20.0
 """Samples' worth of the median variance in each window's own [1]."""
+MISMATCH = 3.0
+"""Errors of the model count as so many standard errors of the sensors' noise: neighbouring windows err alike, so the
+data's weight against the prior is its square less. From fits to cars of another simulator."""
 SETTLED = 0.03
 """The fit has settled when no parameter moves by more than this share of its prior sd [1]."""
 
@@ -48,14 +51,14 @@ class FitResult:
     centre, width : float64[X]
         Its prior.
     hessian : float64[X, X]
-        Curvature of the objective, prior included.
+        Curvature of the objective, prior included; the data's part over `MISMATCH` squared.
     scores : float64[Q, X]
-        Gradient of each cluster of windows (one per episode, one per window without one).
+        Gradient of each cluster of windows (one per episode, one per window without one), over `MISMATCH`.
     layout : Layout
         Meaning of the vector.
     windows : Windows
         What was fitted.
-    start : float64[W, 6]
+    start : float64[W, 9]
         Nuisances of each window.
     on_patch : float64[W]
         Probability that a window lies on a patch [1].
@@ -69,6 +72,10 @@ class FitResult:
         Outer rounds used.
     settled : bool
         Whether the last round moved nothing to speak of.
+    law : int
+        Tyre law that was fitted, counted as in `gridfit.tyrelaws.LAWS`.
+    log_likelihood : float
+        Of data and priors at the fit, up to a constant that all laws share.
     """
 
     x: Floats
@@ -85,6 +92,8 @@ class FitResult:
     memory: float
     rounds: int
     settled: bool
+    law: int
+    log_likelihood: float
 
 
 @dataclass(slots=True)
@@ -102,13 +111,13 @@ class _State:
 
 def _linearise(problem: Problem, state: _State) -> Projection:
     """Linearise the nuisances at the state; update them, the patch probabilities and the weights."""
-    linear = problem.linear()
+    linear, linear_sd = problem.linear(), problem.linear_sd()
     for _ in range(2):
         errors, slope = problem.start_sensitivity(state.x, state.start)
         mean, sd = problem.start_prior(state.on_patch)
-        projection = Projection(slope, sd, linear, state.weight)
+        projection = Projection(slope, sd, linear, linear_sd, state.weight)
         step = projection.shift(projection.stack(errors, (state.start - mean) / sd))[:, :N_START]
-        limit = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8])
+        limit = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
         state.start = state.start + np.clip(step, -limit, limit)
         state.start[:, :2] = np.maximum(state.start[:, :2], 0.5)
         state.start[:, 3] = np.clip(state.start[:, 3], -1.2, 0.4)
@@ -120,7 +129,7 @@ def _linearise(problem: Problem, state: _State) -> Projection:
         _recentre(problem, state)
     errors, slope = problem.start_sensitivity(state.x, state.start)
     mean, sd = problem.start_prior(state.on_patch)
-    projection = Projection(slope, sd, linear, state.weight)
+    projection = Projection(slope, sd, linear, linear_sd, state.weight)
     left = projection.apply(projection.stack(errors, (state.start - mean) / sd))[:, :-TAIL] / projection.root
     state.misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - TAIL, 1)
     state.scale = max(float(np.median(state.misfit)), 0.3)
@@ -130,7 +139,7 @@ def _linearise(problem: Problem, state: _State) -> Projection:
     samples = problem.counts
     own = (samples * state.misfit + SHRINK * state.scale) / (samples + SHRINK)
     state.weight = 1.0 / (own * state.memory)
-    return Projection(slope, sd, linear, state.weight)
+    return Projection(slope, sd, linear, linear_sd, state.weight)
 
 
 def _recentre(problem: Problem, state: _State) -> None:
@@ -163,19 +172,38 @@ def _inner(problem: Problem, state: _State, projection: Projection) -> tuple[Flo
     def residual(part: Floats) -> Floats:
         errors = problem.errors(whole(part)[None], state.start[None])[0]
         left = projection.apply(projection.stack(errors, tail))
-        return np.concatenate([left.ravel(), (part - problem.centre[free]) / width])
+        return np.concatenate([left.ravel() / MISMATCH, (part - problem.centre[free]) / width])
 
     def jacobian(part: Floats) -> Floats:
         _, slope = problem.sensitivity(whole(part), state.start)
         left = projection.apply(projection.stack_slope(slope))
         kept["slope"] = left
-        return np.concatenate([left[:, :, free].reshape(-1, free.size), np.diag(1.0 / width)])
+        return np.concatenate([left[:, :, free].reshape(-1, free.size) / MISMATCH, np.diag(1.0 / width)])
 
     result = least_squares(
         residual, state.x[free], jac=jacobian, method="trf", x_scale=width, max_nfev=INNER, xtol=1e-6, ftol=1e-6,
     )  # fmt: skip
-    left = result.fun[: -result.x.size].reshape(len(problem.windows), -1)
+    left = MISMATCH * result.fun[: -result.x.size].reshape(len(problem.windows), -1)
     return whole(result.x), left, kept["slope"]
+
+
+def _first_state(problem: Problem, begin: FitResult | None) -> _State:
+    """Where the outer loop begins: the prior's centre, or another law's fit."""
+    n = len(problem.windows)
+    state = _State(problem.centre.copy(), problem.begin(), np.full(n, 0.1), np.ones(n), np.ones(n), 1.0)
+    if begin is not None:
+        law = state.x[INDEX["tyre_law"]]
+        state.x, state.start, state.on_patch = begin.x.copy(), begin.start.copy(), begin.on_patch.copy()
+        state.x[INDEX["tyre_law"]] = law
+    return state
+
+
+def _log_likelihood(problem: Problem, state: _State) -> float:
+    """Log likelihood of data and priors, each window's own noise taken at its best."""
+    mean, sd = problem.start_prior(state.on_patch)
+    data = problem.counts / state.memory * np.log(np.maximum(state.misfit, 1e-6))
+    prior = ((state.x - problem.centre) / problem.width)[problem.free]
+    return float(-0.5 * (data.sum() + (((state.start - mean) / sd) ** 2).sum() + (prior**2).sum()))
 
 
 def _clusters(windows: Windows) -> NDArray[np.int64]:
@@ -199,6 +227,8 @@ def fit(
     windows: Windows,
     fixed: dict[str, tuple[float, float]],
     *,
+    law: int = 0,
+    begin: FitResult | None = None,
     progress: Progress = silent,
 ) -> FitResult:
     """Fit a car's plant to its windows.
@@ -211,6 +241,10 @@ def fit(
         From `gridfit.plant.windows.build`.
     fixed : dict of str to (float, float)
         Parameters measured elsewhere: centre and sd on the fit's scale.
+    law : int
+        Tyre law, counted as in `gridfit.tyrelaws.LAWS`.
+    begin : FitResult, optional
+        Fit of the same windows under another law, to begin from.
     progress : callable
         Told the stage and the share done.
 
@@ -224,8 +258,8 @@ def fit(
         If the fit runs away to values that are not numbers.
     """
     problem = Problem(sheet, windows, fixed)
-    n = len(windows)
-    state = _State(problem.centre.copy(), problem.begin(), np.full(n, 0.1), np.ones(n), np.ones(n), 1.0)
+    problem.centre[INDEX["tyre_law"]] = law
+    state = _first_state(problem, begin)
     settled, used = False, 0
     for used in range(1, OUTER + 1):
         projection = _linearise(problem, state)
@@ -245,8 +279,9 @@ def fit(
             settled = True
             break
     flat = slope.reshape(-1, state.x.size)
-    hessian = flat.T @ flat + np.diag(problem.width**-2)
+    hessian = flat.T @ flat / MISMATCH**2 + np.diag(problem.width**-2)
+    scores = _cluster_scores(windows, left, slope) / MISMATCH
     return FitResult(
-        state.x, problem.centre, problem.width, hessian, _cluster_scores(windows, left, slope), problem.layout,
-        windows, state.start, state.on_patch, state.misfit, state.scale, state.memory, used, settled,
+        state.x, problem.centre, problem.width, hessian, scores, problem.layout, windows, state.start,
+        state.on_patch, state.misfit, state.scale, state.memory, used, settled, law, _log_likelihood(problem, state),
     )  # fmt: skip

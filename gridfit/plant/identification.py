@@ -7,12 +7,14 @@ import numpy as np
 import pandas as pd
 
 from gridfit.carsheet import CarSheet
-from gridfit.plant.fit import FitResult, Progress, fit, silent
-from gridfit.plant.posterior import POSTERIOR_DRAWS, Moved, draw, run_grip, what_moved
+from gridfit.plant.fit import MISMATCH, FitResult, Progress, fit, silent
+from gridfit.plant.posterior import POSTERIOR_DRAWS, Moved, draw, mixed, run_grip, what_moved
 from gridfit.plant.windows import build
 from gridfit.signals.prepared import Signals
 from gridfit.simulate.parameters import Plant
 
+LAW_FLOOR = 0.15
+"""Least weight of a tyre law in the draws [1]."""
 FACTOR_FLOOR = 0.001
 """Smallest relative sd taken for the wheel-speed factor [1]."""
 
@@ -31,12 +33,15 @@ class Identification:
         Peak friction by run: run, compound, log_mu, se, sliding_windows.
     moved : tuple of Moved
         Each parameter before and after, and whether the logs narrowed it.
+    laws : tuple of float
+        Weight of each tyre law of `gridfit.tyrelaws.LAWS` in the draws.
     """
 
     plant: Plant
     result: FitResult
     runs: pd.DataFrame
     moved: tuple[Moved, ...]
+    laws: tuple[float, ...] = (1.0, 0.0)
 
 
 def measured_elsewhere(signals: Sequence[Signals]) -> dict[str, tuple[float, float]]:
@@ -97,7 +102,40 @@ def identify(
     FitError
         If the fit runs away.
     """
-    windows = build(sheet, signals, episodes)
-    result = fit(sheet, windows, measured_elsewhere(signals), progress=progress)
-    plant = draw(sheet, result, rng, n_draws=n_draws)
-    return Identification(plant, result, run_grip(sheet, result), what_moved(result, plant))
+    windows, fixed = build(sheet, signals, episodes), measured_elsewhere(signals)
+    first = fit(sheet, windows, fixed, progress=_part(progress, 0.0, 0.6))
+    second = fit(sheet, windows, fixed, law=1, begin=first, progress=_part(progress, 0.6, 0.4))
+    weights = law_weights((first, second))
+    count = round(n_draws * weights[0] / 2) * 2
+    plant = mixed([
+        draw(sheet, result, rng, n_draws=n) for result, n in ((first, count), (second, n_draws - count)) if n
+    ])  # fmt: skip
+    result = first if weights[0] >= 0.5 else second
+    return Identification(plant, result, run_grip(sheet, result), what_moved(result, plant), weights)
+
+
+def _part(progress: Progress, begin: float, share: float) -> Progress:
+    """Progress of a part of the work as progress of the whole."""
+    return lambda stage, done: progress(stage, begin + share * done)
+
+
+def law_weights(results: Sequence[FitResult]) -> tuple[float, ...]:
+    """Weights of the tyre laws in the draws, by their likelihood.
+
+    Errors of the model are alike from window to window, so the log likelihood counts as `MISMATCH` standard errors
+    do; no law falls below `LAW_FLOOR`, since a car's tyre follows neither exactly.
+
+    Parameters
+    ----------
+    results : sequence of FitResult
+        One per law.
+
+    Returns
+    -------
+    tuple of float
+        They add up to 1.
+    """
+    level = np.array([r.log_likelihood for r in results]) / MISMATCH**2
+    weights = np.exp(level - level.max())
+    weights = np.maximum(weights / weights.sum(), LAW_FLOOR)
+    return tuple(float(w) for w in weights / weights.sum())

@@ -8,6 +8,7 @@ Sources: White, Econometrica 50(1), 1982, 1-25 (sandwich); Schmidt, Adv. Control
 (consider parameters); both from memory.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
-from gridfit.plant.fit import FitResult
+from gridfit.plant.fit import MISMATCH, FitResult
 from gridfit.plant.residuals import CONSIDERED, ROLLING_SLIP, WINDOW_SD
 from gridfit.simulate.packing import car_rows
 from gridfit.simulate.parameters import INDEX, NAMES, Floats, Plant, from_free
@@ -24,8 +25,6 @@ from gridfit.simulate.quantities import peak_as_run
 
 POSTERIOR_DRAWS = 24
 """Draws of a fitted plant unless told otherwise."""
-MISMATCH = 3.0
-"""Factor on the fitted parameters' standard errors for faults of the model, from fits to cars of another simulator."""
 CONSIDERED_SHARE = 0.5
 """Share of the prior's width over which consider parameters are drawn once logs have been followed with them."""
 MOVED = 0.3
@@ -66,7 +65,7 @@ def _spread(result: FitResult, fitted: NDArray[np.int64]) -> Floats:
     sandwich = inverse @ middle @ inverse
     # never tighter than the curvature says: few clusters make a sandwich too thin by chance
     scale = np.sqrt(np.maximum(1.0, np.diag(inverse) / np.diag(sandwich)))
-    covariance: Floats = sandwich * np.outer(scale, scale) * MISMATCH**2
+    covariance: Floats = sandwich * np.outer(scale, scale)
     return covariance
 
 
@@ -77,6 +76,7 @@ def _vectors(result: FitResult, rng: np.random.Generator, n_draws: int) -> Float
     root = np.linalg.cholesky(_spread(result, fitted) + 1e-14 * np.eye(fitted.size))
     own = rng.standard_normal((half, fitted.size)) @ root.T
     outside = rng.standard_normal((half, held.size)) * result.width[held] * CONSIDERED_SHARE
+    outside[:, held == INDEX["tyre_law"]] = 0.0
     h = result.hessian
     along = -np.linalg.solve(h[np.ix_(fitted, fitted)], h[np.ix_(fitted, held)])
     step = np.zeros((half, result.x.size))
@@ -174,6 +174,27 @@ def draw(
     )  # fmt: skip
 
 
+def mixed(plants: Sequence[Plant]) -> Plant:
+    """Join the draws of plants of one car, spread evenly so that the first few show all of them.
+
+    Parameters
+    ----------
+    plants : sequence of Plant
+        They share origin, compounds and episodes.
+
+    Returns
+    -------
+    Plant
+    """
+    at = np.concatenate([(np.arange(len(p)) + 0.5) / len(p) for p in plants])
+    order = np.argsort(at, kind="stable")
+    draws, grip, slip = (
+        np.concatenate([getattr(p, name) for p in plants])[order] for name in ("draws", "grip", "slip")
+    )
+    first = plants[0]
+    return Plant(draws, first.origin, first.compounds, grip, slip, first.episodes)
+
+
 def run_grip(sheet: CarSheet, result: FitResult) -> pd.DataFrame:
     """Peak friction of each run as it showed it, with the error that runs do not share.
 
@@ -202,7 +223,7 @@ def run_grip(sheet: CarSheet, result: FitResult) -> pd.DataFrame:
     kept = np.clip(told / (told + result.width[layout.runs] ** -2), 0.2, 1.0)
     left, error = window_level(result)
     unpulled = level + (own - own.mean()) * (1.0 / kept - 1.0) + np.nan_to_num(left)
-    se = np.where(np.isfinite(error), np.hypot(error, told**-0.5), MISMATCH * told**-0.5)
+    se = np.where(np.isfinite(error), np.hypot(error, told**-0.5 / MISMATCH), told**-0.5)
     sliding = np.bincount(windows.run[windows.episode >= 0], minlength=len(windows.runs))
     return pd.DataFrame(
         {

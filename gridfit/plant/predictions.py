@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from gridfit.plant.fit import SHRINK, FitResult
 from gridfit.plant.projection import Projection
-from gridfit.plant.residuals import LINEAR_SD, Problem
+from gridfit.plant.residuals import Problem
 from gridfit.plant.windows import Windows
 from gridfit.simulate.parameters import Floats
 
@@ -130,8 +130,10 @@ class Starts:
         self.problem, self.weight = problem, weight
         self.mean, self.sd = problem.start_prior(on_patch)
         self.linear = problem.linear()
+        self.linear_sd = problem.linear_sd()
         rows = self.linear * np.sqrt(weight)[:, None, None]
-        normal = rows.transpose(0, 2, 1) @ rows + np.diag(LINEAR_SD**-2)
+        normal = rows.transpose(0, 2, 1) @ rows
+        normal += self.linear_sd[:, :, None] ** -2 * np.eye(normal.shape[1])
         self._gain = np.linalg.solve(normal, (self.linear * weight[:, None, None]).transpose(0, 2, 1))
 
     def ripple(self, errors: Floats) -> Floats:
@@ -147,7 +149,7 @@ class Starts:
         total: Floats = (
             self.weight * (left**2).sum(axis=1)
             + pull.sum(axis=1)
-            + ((amplitude / LINEAR_SD) ** 2).sum(axis=1)
+            + ((amplitude / self.linear_sd) ** 2).sum(axis=1)
         )
         return total
 
@@ -163,7 +165,7 @@ class Starts:
         n = start.shape[1]
         for _ in range(rounds):
             errors, slope = self.problem.start_sensitivity(x, start)
-            projection = Projection(slope, self.sd, self.linear, self.weight)
+            projection = Projection(slope, self.sd, self.linear, self.linear_sd, self.weight)
             step = projection.shift(projection.stack(errors, (start - self.mean) / self.sd))[:, :n]
             limit = LARGEST_STEP_SD * self.sd
             start, gain = self._better(x, start, errors, np.clip(step, -limit, limit))

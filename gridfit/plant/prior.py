@@ -10,7 +10,7 @@ import numpy as np
 
 from gridfit.carsheet import CarSheet
 from gridfit.driveline import rolling_radius_m
-from gridfit.simulate.parameters import LOG, MAX_GEARS, NAMES, Floats, Plant, from_free
+from gridfit.simulate.parameters import INDEX, LOG, MAX_GEARS, NAMES, Floats, Plant, from_free
 
 PRIOR_DRAWS = 24
 """Draws of a prior plant unless told otherwise."""
@@ -92,6 +92,10 @@ def _tyre_rows(sheet: CarSheet) -> list[PriorRow]:
         PriorRow("slip_peak", 0.12, 0.25, "8-20 % on vehicle speed for road and circuit tyres; from memory"),
         PriorRow("tyre_c", 1.5, 0.12, "slide-to-peak ratio 0.6-0.9 on paved roads; from memory"),
         PriorRow("tyre_e", 0.0, 0.6, "shape around the peak; from memory"),
+        PriorRow("tyre_law", 0.5, 0.5, "both laws alike"),
+        PriorRow(
+            "tyre_rate", 4.4, 0.20, "4.1 dry asphalt, 4.4 wet asphalt in Burckhardt's table; from memory"
+        ),
         PriorRow("mu_per_mps", 0.002, 0.0025, "grip falls a little with speed; from memory"),
         PriorRow("slip_per_mps", 0.006, 0.005, "the peak moves to less slip with speed; from memory"),
         PriorRow("load_sensitivity", 0.10, 0.07, "friction falls with load; from memory"),
@@ -184,5 +188,6 @@ def from_carsheet(sheet: CarSheet, rng: np.random.Generator, *, n_draws: int = P
     half = rng.standard_normal(((n_draws + 1) // 2, centre.size))
     normal = np.concatenate([half, -half])[:n_draws]
     draws = from_free(centre + width * normal)
+    draws[:, INDEX["tyre_law"]] = np.round(draws[:, INDEX["tyre_law"]])
     ones = np.ones((n_draws, 1))
     return Plant(draws, "prior", (sheet.tyre.compound,), ones, ones.copy(), (0,) * len(sheet.gearbox.ratios))

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from gridfit.plant.residuals import LINEAR_SD, N_LINEAR
+from gridfit.plant.residuals import N_LINEAR
 from gridfit.simulate.openloop import N_NUISANCE
 from gridfit.simulate.parameters import Floats
 
@@ -13,10 +13,12 @@ TAIL = N_NUISANCE + N_LINEAR
 class Projection:
     """Removes from each window's errors what its nuisances explain."""
 
-    def __init__(self, sensitivity: Floats, prior_sd: Floats, linear: Floats, weight: Floats) -> None:
+    def __init__(
+        self, sensitivity: Floats, prior_sd: Floats, linear: Floats, linear_sd: Floats, weight: Floats
+    ) -> None:
         w, n, _ = sensitivity.shape
         self.root = np.sqrt(weight)[:, None]
-        sd = np.concatenate([prior_sd, np.tile(LINEAR_SD, (w, 1))], axis=1)
+        sd = np.concatenate([prior_sd, linear_sd], axis=1)
         stacked = np.zeros((w, n + TAIL, TAIL))
         stacked[:, :n] = np.concatenate([sensitivity, linear], axis=2) * self.root[:, :, None]
         stacked[:, n:] = np.eye(TAIL) / sd[:, None, :]
@@ -24,13 +26,13 @@ class Projection:
         self.covariance = np.linalg.inv(stacked.transpose(0, 2, 1) @ stacked)
 
     def shift(self, errors: Floats) -> Floats:
-        """Best change of the nuisances for errors[W, n + 11]: float64[W, 11]."""
+        """Best change of the nuisances for errors[W, n + 15]: float64[W, 15]."""
         slope = np.einsum("wnk,wn->wk", self.stacked, errors)
         change: Floats = -np.einsum("wkl,wl->wk", self.covariance, slope)
         return change
 
     def stack(self, errors: Floats, start: Floats) -> Floats:
-        """Weigh errors[W, n] and append the nuisances' distance from their priors: float64[W, n + 11].
+        """Weigh errors[W, n] and append the nuisances' distance from their priors: float64[W, n + 15].
 
         Only the data are weighed: a window that the model cannot follow must not free its nuisances as well.
         """
@@ -38,13 +40,13 @@ class Projection:
         return np.concatenate([errors * self.root, start, linear], axis=1)
 
     def stack_slope(self, slope: Floats) -> Floats:
-        """Weigh sensitivities[W, n, X], to which the priors' rows add nothing: float64[W, n + 11, X]."""
+        """Weigh sensitivities[W, n, X], to which the priors' rows add nothing: float64[W, n + 15, X]."""
         return np.concatenate(
             [slope * self.root[:, :, None], np.zeros((slope.shape[0], TAIL, slope.shape[2]))], axis=1
         )
 
     def apply(self, errors: Floats) -> Floats:
-        """Errors [W, n + 11] or sensitivities [W, n + 11, X] without what the nuisances explain."""
+        """Errors [W, n + 15] or sensitivities [W, n + 15, X] without what the nuisances explain."""
         flat = errors if errors.ndim == 3 else errors[:, :, None]
         inner = self.covariance @ (self.stacked.transpose(0, 2, 1) @ flat)
         left: Floats = flat - self.stacked @ inner

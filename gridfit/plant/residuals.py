@@ -1,8 +1,9 @@
 """Parameters and windows -> whitened prediction errors and their sensitivities, through the compiled plant.
 
-Each window has six nuisances: both speeds at its start, the relaxed slip's lead, its own grip, and the shaft
-force and engine speed that the run-up left; linearly, the engine speed's scale and the once-per-turn ripple of
-both axles' sensors, whose frequency lies where driveline twist would be looked for. They are profiled out by
+Each window has nine nuisances: both speeds at its start, the relaxed slip's lead, its own grip and the change of it,
+the shaft force and engine speed that the run-up left, lateral acceleration and resistance beyond what is known;
+linearly, the scales of engine and driven axle and the once-per-turn ripple of both axles' sensors, whose frequency
+lies where driveline twist would be looked for. They are profiled out by
 their sensitivities, so that a window neither trusts one noisy sample as its start nor takes a damp patch for a
 worse tyre.
 """
@@ -20,8 +21,8 @@ from gridfit.simulate.parameters import INDEX, NAMES, Floats, from_free
 
 CONSIDERED: tuple[str, ...] = (
     "mass_kg", "wheel_inertia_kgm2", "shaft_damping_nmsprad", "load_sensitivity", "relaxation_m",
-    "cg_height_m", "load_lag_s", "cda_m2", "rolling", "sensor_lag_s", "rolling_radius_m", "driven_factor",
-    "slip_per_mps", "mu_per_mps",
+    "cg_height_m", "load_lag_s", "cda_m2", "rolling", "rolling_radius_m", "driven_factor", "slip_per_mps",
+    "mu_per_mps", "tyre_law",
 )  # fmt: skip
 """Parameters that speeds, throttle and cut alone cannot tell from faults of the model: left at their prior in the
 fit, their spread carried through to the others (Schmidt's consider parameters)."""
@@ -48,10 +49,19 @@ RUNOUT_SD = 0.004
 """Prior sd of the once-per-turn ripple of a wheel speed over the speed itself: an eccentric tooth ring [1]."""
 SCALE_SD = 0.003
 """Prior sd of the engine's speed at the rim over the wheels', from the rolling radius [1]."""
-LINEAR_SD = np.array([RUNOUT_SD] * 4 + [SCALE_SD])
-"""Prior sd of the linear nuisances: sine and cosine for the driven and the undriven axle, engine scale."""
-N_LINEAR = 5
-STEPS = np.array([0.05, 0.05, 0.004, 0.01, 0.01, 0.02])
+AXLE_SD, AXLE_CORNER_SD = 0.002, 0.008
+"""Prior sd of the driven axle's speed scale over the undriven one's: what calibration leaves, and what unlike paths
+of the axles add per g of lateral acceleration [1]."""
+DRIFT_SD, DRIFT_PATCH_SD, ROLLING_DRIFT_SD = 0.03, 0.3, 0.02
+"""Prior sd of the change of log grip over a window: on even ground, on patches, without slip."""
+LATERAL_SD, LATERAL_SHARE = 0.005, 0.15
+"""Prior sd of the lateral acceleration over g: fixed part, and share of itself."""
+GRADE_SD, CORNERING_SD = 0.001, 0.03
+"""Prior sd of a window's resistance beyond drag and rolling over the weight: grade of the road, and what tyres at a
+slip angle add per g of lateral acceleration [1]."""
+N_LINEAR = 6
+"""Linear nuisances: sine and cosine for the driven and the undriven axle, engine scale, driven axle's scale."""
+STEPS = np.array([0.05, 0.05, 0.004, 0.01, 0.01, 0.02, 0.02, 0.02, 0.01])
 """Finite-difference steps of the nuisances."""
 
 
@@ -152,8 +162,15 @@ class Problem:
             columns[:, axis, :, 2 * axis] = speed * np.sin(travel / radius)
             columns[:, axis, :, 2 * axis + 1] = speed * np.cos(travel / radius)
         columns[:, 2, :, 4] = self._measured[:, 2]
+        columns[:, 0, :, 5] = self._measured[:, 0]
         result: Floats = (columns * self._weight[:, :, :, None]).reshape(len(w), -1, N_LINEAR)
         return result
+
+    def linear_sd(self) -> Floats:
+        """Prior sd of the linear nuisances: float64[W, N_LINEAR]."""
+        sd = np.tile([RUNOUT_SD] * 4 + [SCALE_SD, AXLE_SD], (len(self.windows), 1))
+        sd[:, 5] += AXLE_CORNER_SD * self.windows.lateral
+        return sd
 
     def grip(self, x: Floats) -> Floats:
         """Log grip of each window's run and compound: x[B, X] -> float64[B, W]."""
@@ -162,7 +179,7 @@ class Problem:
         return result
 
     def predict(self, x: Floats, start: Floats) -> Floats:
-        """Predicted speeds of the windows: x[B, X], start[B, W, 6] -> float64[B, W, 3, L] [m/s]."""
+        """Predicted speeds of the windows: x[B, X], start[B, W, 9] -> float64[B, W, 3, L] [m/s]."""
         w = self.windows
         slips = self.layout.compound_values(x, self.layout.slip)
         out = np.empty((x.shape[0], len(w), 3, self._index.shape[1]))
@@ -181,14 +198,14 @@ class Problem:
         return out
 
     def errors(self, x: Floats, start: Floats) -> Floats:
-        """Whitened prediction errors: x[B, X], start[B, W, 6] -> float64[B, W, 3 L] [1]."""
+        """Whitened prediction errors: x[B, X], start[B, W, 9] -> float64[B, W, 3 L] [1]."""
         predicted = self.predict(x, start)
         whitened = (predicted - self._measured) * self._weight
         kept: Floats = np.clip(np.nan_to_num(whitened), -1e3, 1e3)
         return kept.reshape(x.shape[0], len(self.windows), -1)
 
     def first_start(self) -> Floats:
-        """Nuisances to begin with, from a line through each window's first samples: float64[W, 6]."""
+        """Nuisances to begin with, from a line through each window's first samples: float64[W, 9]."""
         w = self.windows
         n = min(6, self._index.shape[1])
         t = w.time[self._index[:, :n]] - w.time[self._index[:, :1]]
@@ -201,13 +218,13 @@ class Problem:
         return start
 
     def start_errors(self, start: Floats, on_patch: Floats) -> Floats:
-        """Whitened distance of the nuisances from their priors: float64[W, 6] [1]."""
+        """Whitened distance of the nuisances from their priors: float64[W, 9] [1]."""
         mean, sd = self.start_prior(on_patch)
         result: Floats = (start - mean) / sd
         return result
 
     def start_prior(self, on_patch: Floats) -> tuple[Floats, Floats]:
-        """Prior mean and sd of the nuisances, given how likely each window lies on a patch: float64[W, 6] each."""
+        """Prior mean and sd of the nuisances, given how likely each window lies on a patch: float64[W, 9] each."""
         w = self.windows
         mean, sd = np.zeros((len(w), N_NUISANCE)), np.ones((len(w), N_NUISANCE))
         mean[:, :2] = self._first[:, :2]
@@ -216,6 +233,9 @@ class Problem:
         sd[:, 2] = SLIP_LEAD_SD
         sd[:, 4] = SHAFT_SD + SHAFT_OPEN_SD * fresh
         sd[:, 5] = ENGINE_SD + ENGINE_OPEN_SD * fresh
+        sd[:, 6] = np.where(self.rolling, ROLLING_DRIFT_SD, DRIFT_SD + (DRIFT_PATCH_SD - DRIFT_SD) * on_patch)
+        sd[:, 7] = LATERAL_SD + LATERAL_SHARE * w.lateral
+        sd[:, 8] = GRADE_SD + CORNERING_SD * w.lateral
         even, patch = (1.0 - on_patch) / WINDOW_SD**2, on_patch / PATCH_SD**2
         mean[:, 3] = patch * PATCH_MEAN / (even + patch)
         sd[:, 3] = (even + patch) ** -0.5
@@ -228,7 +248,7 @@ class Problem:
         return self._first.copy()
 
     def start_sensitivity(self, x: Floats, start: Floats) -> tuple[Floats, Floats]:
-        """Errors at x[X], start[W, 6], and their sensitivity to the nuisances: [W, 3 L], [W, 3 L, 6]."""
+        """Errors at x[X], start[W, 9], and their sensitivity to the nuisances: [W, 3 L], [W, 3 L, 9]."""
         starts = np.repeat(start[None], N_NUISANCE + 1, axis=0)
         for i in range(N_NUISANCE):
             starts[i + 1, :, i] += STEPS[i]

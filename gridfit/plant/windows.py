@@ -1,7 +1,8 @@
 """Prepared signals and episodes -> short windows of log over which the plant's prediction is judged.
 
 Windows cover every episode with its surroundings, and, more thinly, hard driving without slip, from which
-torque over mass, drag and slip stiffness come. A window never spans a shift, a brake, a fault or the rev limiter.
+torque over mass, drag and slip stiffness come. A window never spans a shift, a brake, a fault, a kerb or the
+rev limiter.
 """
 
 from collections.abc import Sequence
@@ -35,6 +36,8 @@ ENGINE_FLOOR_MPS = 0.02
 """Smallest noise taken for the engine's speed at the rim [m/s]: its sensor is finer than the driveline is simple."""
 BEFORE_S, AFTER_S = 0.12, 0.30
 """Surroundings of an episode that count as its own [s]."""
+KERB = -2
+"""Owner of samples over a kerb: the wheel's load there is not the model's, so no window uses them."""
 QUIET_PER_RUN = 150
 """Most windows without an episode taken from one run."""
 QUIET_THROTTLE = 0.5
@@ -171,8 +174,10 @@ def _run_windows(signals: Signals, episodes: pd.DataFrame, number: int) -> list[
     length = max(6, round(WINDOW_S / float(np.median(np.diff(time)))))
     owner = np.full(time.size, -1, dtype=np.int64)
     spans = episodes[["start_s", "end_s"]].to_numpy(dtype=np.float64)
+    kerb = episodes["cause"].to_numpy() == "kerb"
     for position, (start, end) in enumerate(spans):
-        owner[(time >= start - BEFORE_S) & (time <= end + AFTER_S)] = number + position
+        mine = (time >= start - BEFORE_S) & (time <= end + AFTER_S)
+        owner[mine] = KERB if kerb[position] else number + position
     found, quiet = [], []
     for begin, end in _stretches(_usable(table), gear, time):
         begin += round(SETTLE_S / WINDOW_S * length)
@@ -180,6 +185,8 @@ def _run_windows(signals: Signals, episodes: pd.DataFrame, number: int) -> list[
             continue
         for a, b in _cover(begin, end, length):
             inside = owner[a:b]
+            if (inside == KERB).any():
+                continue
             if (inside >= 0).mean() > 0.3:
                 found.append((a, b, int(inside[inside >= 0][0])))
             elif table["throttle"].to_numpy()[a:b].min() > QUIET_THROTTLE:

@@ -11,11 +11,14 @@ from numba import njit, prange
 
 from gridfit.simulate import kernel as k
 
+GRAVITY_MPS2 = 9.80665
+"""Standard gravity [m/s2] (CGPM 1901)."""
 STEP_S = 0.0025
 """Largest time step between two log samples [s]."""
-N_NUISANCE = 6
+N_NUISANCE = 9
 """Nuisances of a window: driven and undriven speed at its start [m/s], relaxed slip [1], log grip [1], shaft
-force over the static driven load [1], engine's speed over the wheels' [m/s]."""
+force over the static driven load [1], engine's speed over the wheels' [m/s], change of log grip over the window [1],
+lateral acceleration over g above the log's [1], resistance over the weight beyond drag and rolling [1]."""
 
 
 @njit(inline="always")
@@ -70,7 +73,7 @@ def predict_window(
         Lateral acceleration over g [1].
     grip : float
         Log of the run's and compound's grip over the plant's [1].
-    start : float64[6]
+    start : float64[9]
         Nuisances, as `N_NUISANCE` lists them; slip, shaft force and engine speed count from where the run-up ends.
     car, gear, friction, torque, rpm_step, idle
         As packed by `gridfit.simulate.packing`; idle speed [1/min].
@@ -86,7 +89,11 @@ def predict_window(
     w, v = start[0], start[1]
     kappa = (w - v) / v + start[2]
     scale = exp(grip + start[3])
-    use = min(0.8, abs(lateral) / (car[k.C_MU] * scale))
+    use = min(0.8, max(0.0, lateral + start[7]) / (car[k.C_MU] * scale))
+    # grip may drift over the window, and the road rise or the corner brake, beside what the log tells
+    drift = start[6] / max(time[last - 1] - time[first], 1e-3)
+    more = start[8] * car[k.C_MASS] * GRAVITY_MPS2
+    middle = 0.5 * (time[first] + time[last - 1])
     ry = _rising(friction, use) if use > 0.02 else 0.0
     wheels, engine = gear[k.G_INERTIA] - gear[k.G_ENGINE], gear[k.G_ENGINE]
     z, a, wd, xd, wm, vm = 0.0, 0.0, 0.0, 0.0, w, v
@@ -136,8 +143,8 @@ def predict_window(
             k_mid = (kappa * (1.0 - half) + 0.5 * h / car[k.C_SIGMA] * (wh - vh)) / (1.0 + half)
             r = k_mid / (car[k.C_KP] * (1.0 - car[k.C_SKP] * (vh - 15.0)))
             friction_here = _fetch(friction, per_slip * sqrt(r * r + ry * ry), last_r)
-            mu = car[k.C_MU] * (1.0 - car[k.C_SMU] * (vh - 15.0)) * scale
-            rest = car[k.C_ROLL] + car[k.C_DRAG] * vh * vh
+            mu = car[k.C_MU] * (1.0 - car[k.C_SMU] * (vh - 15.0)) * scale * exp(drift * (t - middle))
+            rest = car[k.C_ROLL] + car[k.C_DRAG] * vh * vh + more
             if fresh:
                 # the load follows the acceleration, which is taken as steady at the window's start
                 fz = car[k.C_FZ0]
@@ -188,7 +195,7 @@ def predict(
         Lateral acceleration over g.
     grip : float64[B, W]
         Log grip of each window's run and compound under each parameter set.
-    start : float64[B, W, 6]
+    start : float64[B, W, 9]
         Nuisances.
     car, gears, friction : float64[B, ...]
         Packed parameter sets.

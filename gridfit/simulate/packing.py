@@ -13,13 +13,15 @@ from numpy.typing import NDArray
 from gridfit.carsheet import CarSheet
 from gridfit.simulate import kernel as k
 from gridfit.simulate.parameters import INDEX, MAX_GEARS, Floats
-from gridfit.tyre import magic_formula, magic_formula_from_peak
+from gridfit.tyrelaws import LAWS
 
 GRAVITY_MPS2 = 9.80665
 """Standard gravity [m/s2] (CGPM 1901)."""
 AIR_DENSITY_KGPM3 = 1.225
 """Air at 15 C and 1013.25 hPa [kg/m3] (ISO 2533, from memory)."""
 TORQUE_POINTS = 1024
+SLOPE_AT = 1e-6
+"""Normalised slip at which the slope of the friction curve is read [1]."""
 LIMITER_WIDTH = 0.02
 """Share of the limit over which the rev limiter takes the torque away [1]."""
 
@@ -58,18 +60,18 @@ def torque_table(sheet: CarSheet) -> tuple[Floats, float]:
     return np.ascontiguousarray(torque * keep), float(rpm[1])
 
 
-def friction_tables(tyre_c: Floats, tyre_e: Floats) -> Floats:
-    """Normalised friction over normalised slip, h(rho) = mu(rho)/(mu_peak rho): float64[D, TABLE].
+def friction_tables(draws: Floats) -> Floats:
+    """Normalised friction over normalised slip of each draw's tyre law: draws[D, P] -> float64[D, TABLE].
 
-    Source: Pacejka, Tire and Vehicle Dynamics, 3rd ed. 2012, ch. 4, with slip and friction in units of
-    their values at the peak.
+    The first entry is the curve's slope at zero.
     """
     rho = np.linspace(0.0, k.TABLE_MAX, k.TABLE)
-    tables = np.empty((tyre_c.size, k.TABLE))
-    for d in range(tyre_c.size):
-        b, c, scale, e = magic_formula_from_peak(1.0, 1.0, tyre_c[d], tyre_e[d])
-        tables[d, 1:] = magic_formula(rho[1:], b, c, scale, e) / rho[1:]
-        tables[d, 0] = b * c * scale
+    tables = np.empty((draws.shape[0], k.TABLE))
+    for d, row in enumerate(draws):
+        law = LAWS[int(row[INDEX["tyre_law"]] > 0.5)]
+        shape = [row[INDEX[name]] for name in law.shape_names]
+        tables[d, 1:] = law.friction(rho[1:], *shape) / rho[1:]
+        tables[d, 0] = law.friction(np.array([SLOPE_AT]), *shape)[0] / SLOPE_AT
     return tables
 
 
@@ -135,7 +137,7 @@ def gear_rows(sheet: CarSheet, draws: Floats) -> Floats:
 def pack(sheet: CarSheet, draws: Floats) -> Rows:
     """Everything the kernel needs of a car: draws[D, P] -> Rows."""
     torque, step = torque_table(sheet)
-    friction = friction_tables(draws[:, INDEX["tyre_c"]], draws[:, INDEX["tyre_e"]])
+    friction = friction_tables(draws)
     return Rows(car_rows(sheet, draws), gear_rows(sheet, draws), friction, torque, step)
 
 

@@ -55,6 +55,8 @@ PARAMETERS: tuple[Parameter, ...] = (
     Parameter("slip_peak", "1", 0.02, 0.6, True, "slip ratio at the peak at 15 m/s, on vehicle speed"),
     Parameter("tyre_c", "1", 1.1, 2.2, True, "shape factor C of the Magic Formula"),
     Parameter("tyre_e", "1", -4.0, 0.95, False, "curvature factor E of the Magic Formula"),
+    Parameter("tyre_law", "1", 0.0, 1.0, False, "law of the tyre curve: 0 Magic Formula, 1 exponential"),
+    Parameter("tyre_rate", "1", 2.5, 9.0, True, "rate of the exponential law over the slip at the peak"),
     Parameter("mu_per_mps", "s/m", -0.01, 0.015, False, "share of peak friction lost per m/s"),
     Parameter("slip_per_mps", "s/m", -0.015, 0.02, False, "share of the slip at peak lost per m/s"),
     Parameter("load_sensitivity", "1", -0.1, 0.5, False, "share of friction lost per share of load gained"),

@@ -26,7 +26,7 @@ def inputs(sheet, rng, count, runs):
         g = 1 + i % 2
         v = rng.uniform(0.45, 0.75) * sheet.engine.limit_rpm / ratios[g - 1] * 2 * np.pi / 60 * 0.31
         undriven[begin : begin + SLOT] = v
-        driven[begin : begin + SLOT] = v * (1.0 + rng.uniform(0.03, 0.35))
+        driven[begin : begin + SLOT] = v * (1.0 + rng.uniform(0.03, 0.25))
         cut[first + int(rng.integers(2, 12)) : begin + SLOT] = rng.uniform(0.2, 0.7)
         bounds.append((begin, begin, first, first + LENGTH))
         gear.append(g)
