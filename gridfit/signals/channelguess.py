@@ -43,7 +43,7 @@ def guess(path: Path, header: Header, read: Reader, sheet: CarSheet) -> ChannelM
     Raises
     ------
     InputError
-        When a role that every log needs is not sure; the remedy holds the text of a map to correct.
+        When a role that every log needs is not sure, or which column is the throttle; the remedy holds the text of a map to correct.
     """
     once = [column for column in header.columns if header.columns.count(column) == 1]
     columns, told = _columns(path, channelnames.candidates(once, header.units), read)
@@ -59,8 +59,10 @@ def guess(path: Path, header: Header, read: Reader, sheet: CarSheet) -> ChannelM
     }
     sure = {role: channel for role, channel in channels.items() if channel.sure >= SURE_ENOUGH}
     unsure = {role: channel for role, channel in channels.items() if role not in sure}
-    if missing := lacking(sure):
-        raise _unsure(path, channels, [role for role, _ in missing], header.columns)
+    missing = [role for role, _ in lacking(sure)]
+    # A log without a throttle is read, and fit for inspect alone; one whose throttle is in doubt is asked about.
+    if missing or "throttle" in unsure:
+        raise _unsure(path, channels, missing, header.columns)
     # A doubt about one wheel of a car whose axles are there without it is no doubt about the log.
     return ChannelMap(sure, unsure=unsure)
 
@@ -85,7 +87,7 @@ def _unsure(
         where=path.name,
         what="channels",
         value=", ".join((*doubts, *absent)),
-        allowed=f"time, throttle and the speed of both axles must be {100 * SURE_ENOUGH:.0f} % sure",
+        allowed=f"time, the speed of both axles and any throttle must be {100 * SURE_ENOUGH:.0f} % sure",
         remedy=f"Write {FILE_NAME} beside the log; correct this proposal:\n    {proposal}{rest}",
     )
 

@@ -218,7 +218,7 @@ def lacking(roles: Iterable[str]) -> list[tuple[str, str]]:
     there = set(roles)
     pairs = [pair for pair in CORNERS.values() if there.issuperset(pair)]
     axles = [role for role in ("speed_driven", "speed_undriven") if role in there]
-    missing = [(role, "") for role in ("time", "throttle") if role not in there]
+    missing = [] if "time" in there else [("time", "")]
     if len(pairs) + len(axles) < 2:
         how = "give speed_driven and speed_undriven, or speed_fl, speed_fr, speed_rl and speed_rr"
         absent = next((role for role in ("speed_driven", "speed_undriven") if role not in there), "speed_fl")

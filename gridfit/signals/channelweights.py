@@ -44,7 +44,9 @@ def weigh(
     seen = _seen(chosen, columns, clock_s)
     if seen is None:
         return {role: one.times(UNIT_UNTOLD, "too little is logged to tell") for role, one in chosen.items()}
-    made = {**chosen, **_speeds(chosen, seen, sheet), "throttle": _opening(chosen["throttle"], seen)}
+    made = {**chosen, **_speeds(chosen, seen, sheet)}
+    if "throttle" in chosen:
+        made["throttle"] = _opening(chosen["throttle"], seen)
     for role, one in chosen.items():
         if role in ("time", "throttle", "rpm") or role.startswith("speed"):
             continue
@@ -74,7 +76,7 @@ def _seen(chosen: Mapping[str, Candidate], columns: Mapping[str, Floats], clock_
 
     speeds = {role: np.nan_to_num(on(role)) for role in chosen if role.startswith("speed")}
     rpm = on("rpm") if "rpm" in chosen and chosen["rpm"].sure > 0.5 else None
-    return Seen(grid, speeds, on("throttle"), rpm)
+    return Seen(grid, speeds, on("throttle") if "throttle" in chosen else None, rpm)
 
 
 def _held(clock_s: Floats, values: Floats, grid_s: Floats) -> Floats:

@@ -122,7 +122,7 @@ def test_a_guess_that_is_not_sure_comes_back_as_a_proposal(tmp_path: Path, sheet
 
 
 def test_names_that_nothing_is_like_are_all_missing(tmp_path: Path, sheet: CarSheet):
-    with pytest.raises(InputError, match=r"time \(no column\), throttle \(no column\)"):
+    with pytest.raises(InputError, match=r"time \(no column\), speed_driven \(no column\)"):
         read_run(log(tmp_path, [f"x{at}" for at in range(len(COLUMNS))]), None, sheet)
 
 
