@@ -126,15 +126,19 @@ def folds(runs: NDArray[np.int64]) -> Iterator[tuple[NDArray[np.int64], NDArray[
 
 
 def _fold_vectors(
-    sheet: CarSheet, windows: Windows, fixed: dict[str, tuple[float, float]], size: int, progress: Progress
+    sheet: CarSheet,
+    windows: Windows,
+    fixed: dict[str, tuple[float, float]],
+    result: FitResult,
+    progress: Progress,
 ) -> Floats:
     """Plant for each window, fitted without the window's run: float64[W, X], NaN where no fit was found."""
-    x = np.full((len(windows), size), np.nan)
+    x = np.full((len(windows), result.x.size), np.nan)
     splits = list(folds(windows.run))
     for number, (train, left_out) in enumerate(splits):
         progress("leaving out runs", number / len(splits))
         try:
-            x[left_out] = fit(sheet, subset(windows, train), fixed).x
+            x[left_out] = fit(sheet, subset(windows, train), fixed, law=result.law).x
         except FitError:
             continue
     return x
@@ -191,8 +195,8 @@ def cross_validate(
     ones = np.ones((len(windows), 1))
     plants = {
         "in_sample": ones * result.x,
-        "held_out": _fold_vectors(sheet, windows, fixed, result.x.size, progress),
-        "car_sheet": ones * whole.centre,
+        "held_out": _fold_vectors(sheet, windows, fixed, result, progress),
+        "car_sheet": ones * result.centre,
     }
     judged = {name: _judge(sheet, windows, fixed, plants[name], on_patch, weight) for name in PLANTS}
     missing = np.unique(windows.run[~np.isfinite(plants["held_out"]).all(axis=1)])

@@ -157,11 +157,10 @@ def _recentre(problem: Problem, state: _State) -> None:
     state.on_patch[sliding] = 0.1
 
 
-def _inner(problem: Problem, state: _State, projection: Projection) -> tuple[Floats, Floats, Floats]:
-    """Improve the vector with the nuisances' linearisation held; return it, errors and sensitivities there."""
+def _inner(problem: Problem, state: _State, projection: Projection) -> Floats:
+    """Improve the vector with the nuisances' linearisation held."""
     mean, sd = problem.start_prior(state.on_patch)
     tail = (state.start - mean) / sd
-    kept: dict[str, Floats] = {}
     free, width = problem.free, problem.width[problem.free]
 
     def whole(part: Floats) -> Floats:
@@ -177,14 +176,12 @@ def _inner(problem: Problem, state: _State, projection: Projection) -> tuple[Flo
     def jacobian(part: Floats) -> Floats:
         _, slope = problem.sensitivity(whole(part), state.start)
         left = projection.apply(projection.stack_slope(slope))
-        kept["slope"] = left
         return np.concatenate([left[:, :, free].reshape(-1, free.size) / MISMATCH, np.diag(1.0 / width)])
 
     result = least_squares(
         residual, state.x[free], jac=jacobian, method="trf", x_scale=width, max_nfev=INNER, xtol=1e-6, ftol=1e-6,
     )  # fmt: skip
-    left = MISMATCH * result.fun[: -result.x.size].reshape(len(problem.windows), -1)
-    return whole(result.x), left, kept["slope"]
+    return whole(result.x)
 
 
 def _first_state(problem: Problem, begin: FitResult | None) -> _State:
@@ -204,6 +201,17 @@ def _log_likelihood(problem: Problem, state: _State) -> float:
     data = problem.counts / state.memory * np.log(np.maximum(state.misfit, 1e-6))
     prior = ((state.x - problem.centre) / problem.width)[problem.free]
     return float(-0.5 * (data.sum() + (((state.start - mean) / sd) ** 2).sum() + (prior**2).sum()))
+
+
+def _curvature(problem: Problem, state: _State) -> tuple[Floats, Floats]:
+    """Curvature [X, X] and clusters' gradients [Q, X] at the state, both for the data as weighed against the prior."""
+    projection = _linearise(problem, state)
+    mean, sd = problem.start_prior(state.on_patch)
+    errors, slope = problem.sensitivity(state.x, state.start)
+    left = projection.apply(projection.stack(errors, (state.start - mean) / sd)) / MISMATCH
+    slope = projection.apply(projection.stack_slope(slope)) / MISMATCH
+    flat = slope.reshape(-1, state.x.size)
+    return flat.T @ flat + np.diag(problem.width**-2), _cluster_scores(problem.windows, left, slope)
 
 
 def _clusters(windows: Windows) -> NDArray[np.int64]:
@@ -263,7 +271,7 @@ def fit(
     settled, used = False, 0
     for used in range(1, OUTER + 1):
         projection = _linearise(problem, state)
-        x, left, slope = _inner(problem, state, projection)
+        x = _inner(problem, state, projection)
         moved = float(np.max(np.abs(x - state.x) / problem.width))
         state.x = x
         progress("fitting the plant", used / OUTER)
@@ -278,9 +286,7 @@ def fit(
         if used > 3 and moved < SETTLED:
             settled = True
             break
-    flat = slope.reshape(-1, state.x.size)
-    hessian = flat.T @ flat / MISMATCH**2 + np.diag(problem.width**-2)
-    scores = _cluster_scores(windows, left, slope) / MISMATCH
+    hessian, scores = _curvature(problem, state)
     return FitResult(
         state.x, problem.centre, problem.width, hessian, scores, problem.layout, windows, state.start,
         state.on_patch, state.misfit, state.scale, state.memory, used, settled, law, _log_likelihood(problem, state),

@@ -4,14 +4,24 @@ import dataclasses
 
 import numpy as np
 
+from gridfit.plant.prior import prior_free
 from gridfit.plant.residuals import Problem
 from gridfit.plant.windows import Windows
-from gridfit.simulate.parameters import INDEX
+from gridfit.simulate import kernel as k
+from gridfit.simulate.packing import pack
+from gridfit.simulate.parameters import INDEX, from_free
 
 TICKS_S, SLOT, FIRST, LENGTH = 0.01, 60, 30, 28
 NOISE_MPS = (0.05, 0.05, 0.02)
 SHIFTS = {"mu_peak": 0.08, "slip_peak": -0.2, "engine_inertia_kgm2": 0.25, "cut_effect": -0.05}
 """True parameters less the prior's centre, on the fit's scale."""
+
+
+def gain_mps2(rows, gear, speed_mps):
+    """Acceleration of the driven wheels at full throttle with the tyre at its peak [m/s2]."""
+    row = rows.gears[0, gear - 1]
+    drive = row[k.G_FORCE] * rows.torque[int(speed_mps * row[k.G_RPM] / rows.rpm_step)]
+    return (drive - rows.car[0, k.C_MU] * rows.car[0, k.C_FZ0]) / row[k.G_INERTIA]
 
 
 def inputs(sheet, rng, count, runs):
@@ -20,13 +30,17 @@ def inputs(sheet, rng, count, runs):
     throttle, cut = np.ones(n), np.zeros(n)
     driven, undriven = np.zeros(n), np.zeros(n)
     bounds, gear = [], []
+    rows = pack(sheet, from_free(prior_free(sheet)[0][None]))
     ratios = np.array(sheet.gearbox.ratios) * sheet.gearbox.final_drive
     for i in range(count):
         begin, first = SLOT * i, SLOT * i + FIRST
         g = 1 + i % 2
         v = rng.uniform(0.45, 0.75) * sheet.engine.limit_rpm / ratios[g - 1] * 2 * np.pi / 60 * 0.31
         undriven[begin : begin + SLOT] = v
-        driven[begin : begin + SLOT] = v * (1.0 + rng.uniform(0.03, 0.25))
+        driven[begin : begin + SLOT] = v * (1.0 + rng.uniform(0.10, 0.35))
+        # the wheels gain speed ahead of the window as engine and tyre would have it, so that the shafts are at rest
+        rising = gain_mps2(rows, g, v)
+        driven[begin:first] -= rising * TICKS_S * np.arange(FIRST, 0, -1)
         cut[first + int(rng.integers(2, 12)) : begin + SLOT] = rng.uniform(0.2, 0.7)
         bounds.append((begin, begin, first, first + LENGTH))
         gear.append(g)

@@ -59,7 +59,7 @@ def test_a_fold_without_a_fit_is_named(small, monkeypatch):
     sheet, _, _, found = small
     real = crossvalidation.fit
 
-    def sometimes(sheet, windows, fixed):
+    def sometimes(sheet, windows, fixed, law=0):
         if 0 not in windows.run:
             raise FitError("ran away")
         return real(sheet, windows, fixed)

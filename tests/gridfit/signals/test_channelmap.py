@@ -97,7 +97,7 @@ def test_a_guess_says_in_its_text_how_sure_it_is():
         (["time", "throttle", "speed_driven", "speed_rl", "speed_rr"], []),
         (["throttle", "speed_driven", "speed_undriven"], ["time"]),
         (["time", "speed_driven", "speed_undriven"], []),  # no throttle: read, but fit for inspect only
-            (["speed_driven", "speed_fl"], ["time", "speed_undriven"]),
+        (["speed_driven", "speed_fl"], ["time", "speed_undriven"]),
     ],
 )
 def test_what_every_log_needs(roles: list[str], missing: list[str]):
