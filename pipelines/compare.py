@@ -19,9 +19,8 @@ from pipelines.report.cautions import cautions
 from pipelines.report.compare_page import compare_sections, difference_words, verdict_words
 from pipelines.report.page import render
 from pipelines.report.sections import corner, stand_ins
-
-UNKNOWN = "unknown"
-"""Compound of a run without a note."""
+from pipelines.stops import UNKNOWN_COMPOUND
+from pipelines.usability import usable
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +82,7 @@ def run(request: CompareRequest) -> JobResult:
     InputError
         A file is wrong.
     DataError
-        There are not two compounds with two runs each whose grip is known.
+        No run is fit to compare with, or there are not two compounds with two runs each whose grip is known.
     FitError
         The plant's fit is not credible.
     """
@@ -121,10 +120,11 @@ def _compared(request: CompareRequest) -> Compared:
     fit_seed, permutation_seed = np.random.SeedSequence(request.seed).spawn(2)
     # Refused before the fit, which takes a while, when the notes already show that it cannot be answered.
     notes = pd.DataFrame([{"run": item.name, "compound": item.run.note.compound} for item in logs.signals])
-    _refuse_by_notes(notes[notes["compound"] != UNKNOWN])
+    _refuse_by_notes(notes[notes["compound"] != UNKNOWN_COMPOUND])
+    logs = usable(logs, "compare")
     identified = identify(logs, np.random.default_rng(fit_seed), request.draws, request.progress)
     runs = run_table(logs, identified)
-    comparison = compounds.compare(runs[runs["compound"] != UNKNOWN], np.random.default_rng(permutation_seed))
+    comparison = compounds.compare(runs, np.random.default_rng(permutation_seed))
     return Compared(logs, identified, runs, comparison)
 
 
@@ -156,10 +156,7 @@ def _warnings(compared: Compared) -> tuple[str, ...]:
         for finding in pair.findings
         if not finding.passed
     ]
-    unknown = [item.name for item in compared.logs.signals if item.run.note.compound == UNKNOWN]
-    if unknown:
-        said.append(f"No note names the compound of {', '.join(unknown)}; left out.")
-    return (*said, *compared.identified.warnings)
+    return (*compared.logs.left_out, *said, *compared.identified.warnings)
 
 
 def _page(record: Record, compared: Compared) -> Page:

@@ -37,6 +37,8 @@ class Ingested:
         By run: file of the grid pair in force, or empty when none is known.
     inputs : tuple of InputFile
         Car sheet, logs, message tables, notes, channel maps, grid pairs.
+    left_out : tuple of str
+        Which runs were left out as not fit for the job, and why, in sentences.
     """
 
     sheet: CarSheet
@@ -45,6 +47,7 @@ class Ingested:
     findings: pd.DataFrame
     in_force: dict[str, str]
     inputs: tuple[InputFile, ...]
+    left_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,20 +2,24 @@
 
 from dataclasses import dataclass
 
+import pandas as pd
+
 from gridfit.signals.channelmap import ChannelMap
+from gridfit.signals.faults import COLUMNS as FAULT_COLUMNS
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
 from pipelines.record import Record, new_result_id, utc_now
-from pipelines.report.blocks import Bullets, Page, Section, Text
+from pipelines.report.blocks import Page, Section, Text
+from pipelines.report.calibration_page import calibration_section, channels_section, gears_section
 from pipelines.report.cautions import cautions
 from pipelines.report.logs_page import (
-    calibration_section,
+    changes_section,
     checks_section,
     coverage_section,
     runs_section,
-    verdict_table,
+    verdict_section,
 )
 from pipelines.report.page import render
 from pipelines.report.sections import corner, made_section, stand_in_blocks, stand_ins
@@ -29,7 +33,7 @@ BASIS = (
 )
 """What the figures of an inspection rest on."""
 
-TONES = {"yes": "good", "partly": "careful", "no": "bad"}
+TONES = {"fit": "good", "fit with corrections": "careful", "not fit": "bad"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +87,7 @@ def run(request: InspectRequest) -> JobResult:
         seed=request.seed,
         headline=judged.headline,
         figures=_figures(logs, judged),
-        warnings=tuple(
-            f"{question.asked} {question.answer.capitalize()}: {question.because}."
-            for question in judged.questions
-            if question.answer == "no"
-        ),
+        warnings=judged.warnings,
         findings=logs.findings,
         stand_ins=stand_ins(logs.sheet),
     )
@@ -121,8 +121,17 @@ def inspect_files(logs: Ingested, judged: Verdict) -> dict[str, str | bytes]:
         **proposed_maps(logs),
         "episodes.csv": logs.episodes.to_csv(index=False),
         "findings.csv": logs.findings.to_csv(index=False),
+        "faults.csv": fault_table(logs).to_csv(index=False),
         "calibration.json": to_json(calibration),
     }
+
+
+def fault_table(logs: Ingested) -> pd.DataFrame:
+    """Return the faults of all runs: run, kind, channel, start_s, end_s, samples, detail."""
+    tables = [item.faults.assign(run=item.name) for item in logs.signals if len(item.faults)]
+    if not tables:
+        return pd.DataFrame(columns=["run", *FAULT_COLUMNS])
+    return pd.concat(tables, ignore_index=True)[["run", *FAULT_COLUMNS]]
 
 
 def proposed_maps(logs: Ingested) -> dict[str, str | bytes]:
@@ -150,7 +159,8 @@ def proposed_maps(logs: Ingested) -> dict[str, str | bytes]:
 def _figures(logs: Ingested, judged: Verdict) -> dict[str, object]:
     counts = logs.episodes["gear"].value_counts().sort_index()
     return {
-        "verdict": judged.answer,
+        "verdict": {use.use: use for use in judged.uses},
+        "change_before_next_test": judged.changes,
         "questions": judged.questions,
         "runs": len(logs.signals),
         "episodes": len(logs.episodes),
@@ -160,17 +170,13 @@ def _figures(logs: Ingested, judged: Verdict) -> dict[str, object]:
 
 
 def _page(record: Record, logs: Ingested, judged: Verdict) -> Page:
-    steps = [question.remedy for question in judged.questions if question.remedy]
-    todo = (
-        Bullets(tuple(dict.fromkeys(steps)), numbered=True)
-        if steps
-        else Text(("Nothing stands in the way: run gridfit refine on these runs.",))
-    )
     sections = (
-        Section("What to do next", (todo,)),
-        Section("Verdict", (verdict_table(judged),)),
+        verdict_section(judged),
+        changes_section(judged, len(logs.signals)),
         calibration_section(logs),
+        gears_section(logs),
         coverage_section(logs),
+        channels_section(logs),
         checks_section(logs.findings),
         runs_section(logs),
         Section("What rests on data, what on the prior", (Text(BASIS),)),
@@ -181,7 +187,7 @@ def _page(record: Record, logs: Ingested, judged: Verdict) -> Page:
         title=f"Logs of {record.car}: are they fit to use?",
         headline=judged.headline,
         remarks=(),
-        tone=TONES[judged.answer],
+        tone=TONES[judged.level],
         corner=corner(record),
         warnings=record.warnings,
         cautions=cautions(logs.sheet.engine.cut),

@@ -21,7 +21,8 @@ from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.page import render
 from pipelines.report.refine_page import Refined, refine_page
 from pipelines.report.sections import stand_ins
-from pipelines.verdict import SOME_EPISODES, Verdict, verdict
+from pipelines.usability import SOME_EPISODES, usable
+from pipelines.verdict import Verdict, verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,7 @@ def run(request: RefineRequest) -> JobResult:
     InputError
         A file is wrong.
     DataError
-        There are no episodes in a known gear, or no gear can break traction.
+        No run is fit to refine with, there are no episodes in a known gear, or no gear can break traction.
     FitError
         The plant's fit is not credible.
     """
@@ -123,7 +124,7 @@ def _refined(request: RefineRequest) -> Refined:
     if request.source.grids is None:
         raise ValueError("RefineRequest.source.grids = None: must be the path of the grid pair in force")
     start = read_grids(request.source.grids)
-    logs = ingest(request.source, request.progress)
+    logs = usable(ingest(request.source, request.progress), "refine")
     judged = verdict(logs)
     _refuse_without_episodes(logs, judged)
     fit_seed, scenario_seed = np.random.SeedSequence(request.seed).spawn(2)
@@ -205,4 +206,4 @@ def _warnings(refined: Refined) -> tuple[str, ...]:
         said.append(
             f"The runs hold compounds {', '.join(compounds)}; the proposal is for {refined.compound}."
         )
-    return (*fitchecks.warnings(refined.checks), *said, *refined.identified.warnings)
+    return (*logs.left_out, *fitchecks.warnings(refined.checks), *said, *refined.identified.warnings)

@@ -27,6 +27,7 @@ from pipelines.report.figures_traces import Example
 from pipelines.report.page import render
 from pipelines.report.score_page import score_sections
 from pipelines.report.sections import corner, stand_ins
+from pipelines.usability import usable
 
 REFERENCE = "common practice"
 """Name of the pair beside: 15 km/h of slip, 25 % cut."""
@@ -149,7 +150,7 @@ def _scored(request: ScoreRequest) -> Scored:
         plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=request.draws)
     else:
         plant = read_plant(request.plant).on_compound(sheet.tyre.compound)
-    logs = ingest(request.source, request.progress) if request.source.runs else None
+    logs = usable(ingest(request.source, request.progress), "score") if request.source.runs else None
     driven, left_out = _driven(logs, pair)
     request.progress("simulating scenarios", 0.3)
     scenarios = catalogue(sheet, plant, np.random.default_rng(scenario_seed))
@@ -197,7 +198,7 @@ def _headline(scored: Scored) -> str:
 
 
 def _warnings(scored: Scored) -> tuple[str, ...]:
-    said = []
+    said = [] if scored.logs is None else list(scored.logs.left_out)
     if scored.plant.origin == "prior":
         said.append(
             "The plant is the car sheet's prior: no log informs it. With --plant and the plant.json of a "

@@ -4,16 +4,29 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 
 from pipelines.ingest import Ingested
+from pipelines.usability import SOME_EPISODES, Level, UseVerdict, judge, left_out, serious
 
 Answer = Literal["yes", "partly", "no"]
 
 ENOUGH_EPISODES = 10
 """Episodes in a gear from which its own response can be told apart from the other gears' [1]."""
 
-SOME_EPISODES = 3
-"""Fewer than this [1] say next to nothing about a gear."""
+
+WEIGHTY = ("wheel-speed scale", "ratios of the sheet", "final drive of the sheet", "gear agrees")
+"""Failed checks that say what controller or car sheet have wrong."""
+
+SAME = (
+    ("wheel-speed factor:", "the wheel-speed factor is"),
+    ("channel throttle:", "no throttle is logged"),
+    ("sampling:", "samples per second"),
+    ("brake and throttle together:", "the brake reads on"),
+)
+"""Failed checks, and words of the reasons that say the same where it rules a run out."""
+
+EPISODES_ASKED = "Are there enough slip episodes?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,20 +51,54 @@ class Question:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Whether the logs carry a fit.
+    """Whether the logs carry a fit, and a comparison.
 
     Parameters
     ----------
-    answer : {"yes", "partly", "no"}
-        The worst answer of the questions that decide.
+    level : {"fit", "fit with corrections", "not fit"}
+        Of the use that the logs are fittest for.
     headline : str
-        In a sentence, with numbers.
+        In two sentences, with numbers.
+    uses : tuple of UseVerdict
+        To refine and to compare, run by run.
     questions : tuple of Question
+        What the verdict stands on.
+    changes : tuple of Change
+        What to change before the next test, what stands in the way first.
     """
 
-    answer: Answer
+    level: Level
     headline: str
+    uses: tuple[UseVerdict, ...]
     questions: tuple[Question, ...]
+    changes: tuple["Change", ...]
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Which runs are not fit, and why, and what stops a fit; one compound alone is no warning."""
+        refine = self.uses[0]
+        few = refine.level == "not fit" and refine.fit_runs
+        return (*left_out(*self.uses), *((f"Not fit to refine: {refine.because}.",) if few else ()))
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What to change on car, logger, sheet or note before the next test.
+
+    Parameters
+    ----------
+    todo : str
+    because : tuple of str
+        Reasons, each with the checks or runs that gave it.
+    runs : tuple of str
+    stops : bool
+        Whether a run cannot be used until it is done.
+    """
+
+    todo: str
+    because: tuple[str, ...]
+    runs: tuple[str, ...]
+    stops: bool
 
 
 def verdict(logs: Ingested) -> Verdict:
@@ -66,18 +113,71 @@ def verdict(logs: Ingested) -> Verdict:
     Verdict
     """
     questions = (_episodes(logs), _target(logs), _factor(logs), _gear(logs), _channels(logs), _signals(logs))
-    order: dict[Answer, int] = {"yes": 0, "partly": 1, "no": 2}
-    worst = max((question.answer for question in questions), key=lambda answer: order[answer])
+    uses = (judge(logs, "refine"), judge(logs, "compare"))
+    order: dict[Level, int] = {"fit": 0, "fit with corrections": 1, "not fit": 2}
+    level = min((use.level for use in uses), key=lambda each: order[each])
+    return Verdict(level, _headline(logs, uses), uses, questions, _changes(logs, uses, questions))
+
+
+def _headline(logs: Ingested, uses: tuple[UseVerdict, ...]) -> str:
     total, runs = len(logs.episodes), len(logs.signals)
-    words = {
-        "yes": "The logs are fit to use",
-        "partly": "The logs can be used, with limits",
-        "no": "The logs are not fit to use as they are",
-    }[worst]
     good = [str(gear) for gear, count in _per_gear(logs).items() if count >= ENOUGH_EPISODES]
     gears = f", {ENOUGH_EPISODES} or more in gear {', '.join(good)}" if good else ""
-    headline = f"{words}: {total} slip episodes in {runs} run{'s' if runs != 1 else ''}{gears}."
-    return Verdict(worst, headline, questions)
+    said = [f"To {use.use}: {use.level} ({use.because})." for use in uses]
+    if uses[0].level == uses[1].level and uses[0].because == uses[1].because:
+        said = [f"To refine and to compare: {uses[0].level} ({uses[0].because})."]
+    return f"{total} slip episodes in {runs} run{'s' if runs != 1 else ''}{gears}. {' '.join(said)}"
+
+
+def _changes(
+    logs: Ingested, uses: tuple[UseVerdict, ...], questions: tuple[Question, ...]
+) -> tuple[Change, ...]:
+    """Gather what to change, each once, with its reasons and runs; what rules runs out comes first."""
+    rows: dict[str, list[tuple[str, str, bool]]] = {}
+    for use in uses:
+        for one in use.runs:
+            for reason, change in (
+                zip(one.reasons, one.changes, strict=False) if one.level == "not fit" else ()
+            ):
+                rows.setdefault(change, []).append((reason, one.run, True))
+    for question in questions:
+        if question.asked == EPISODES_ASKED and question.remedy:
+            rows.setdefault(question.remedy, []).append((question.because, "", question.answer == "no"))
+    stopped = {reason for use in uses for one in use.runs if one.level == "not fit" for reason in one.reasons}
+    for todo, reason, run in _by_check(logs):
+        if not any(
+            reason.startswith(check) and any(word in stop for stop in stopped) for check, word in SAME
+        ):
+            rows.setdefault(todo, []).append((reason, run, False))
+    made = [
+        Change(
+            todo,
+            tuple(dict.fromkeys(reason for reason, _, _ in group)),
+            tuple(dict.fromkeys(run for _, run, _ in group if run)),
+            any(stops for _, _, stops in group),
+        )
+        for todo, group in rows.items()
+        if todo
+    ]
+    return tuple(sorted(made, key=_rank))
+
+
+def _rank(change: Change) -> int:
+    """Put what rules runs out first, then what the controller and the sheet have wrong, then the rest."""
+    if change.stops:
+        return 0
+    return 1 if any(reason.startswith(WEIGHTY) for reason in change.because) else 2
+
+
+def _by_check(logs: Ingested) -> list[tuple[str, str, str]]:
+    """Return (what to do, why, run) of every failed check; of several runs the worst one words both."""
+    failed = pd.concat([serious(logs.findings, item.name, "refine") for item in logs.signals])
+    found = []
+    for check, group in failed.groupby("check", sort=False):
+        distance = (group["value"] - group["threshold"]).abs().to_numpy(dtype=np.float64)
+        worst = group.iloc[int(np.argmax(np.nan_to_num(distance, nan=np.inf)))]
+        found += [(str(worst["remedy"]), f"{check}: {worst['meaning']}", str(run)) for run in group["run"]]
+    return found
 
 
 def _per_gear(logs: Ingested) -> dict[int, int]:
@@ -86,7 +186,7 @@ def _per_gear(logs: Ingested) -> dict[int, int]:
 
 
 def _episodes(logs: Ingested) -> Question:
-    asked = "Are there enough slip episodes?"
+    asked = EPISODES_ASKED
     counts = _per_gear(logs)
     text = ", ".join(f"gear {gear}: {count}" for gear, count in counts.items()) or "none in a known gear"
     remedy = (
@@ -147,7 +247,7 @@ def _gear(logs: Ingested) -> Question:
 def _channels(logs: Ingested) -> Question:
     asked = "Are the channels there?"
     lacking: dict[str, list[str]] = {}
-    for role in ("rpm", "gear", "brake", "cut", "lateral_acc"):
+    for role in ("throttle", "rpm", "gear", "brake", "cut", "lateral_acc"):
         runs = [item.name for item in logs.signals if not item.run.has(role)]
         if runs:
             lacking[role] = runs
@@ -158,7 +258,8 @@ def _channels(logs: Ingested) -> Question:
         for role, runs in lacking.items()
     )
     remedy = "What each missing channel costs stands in the checks below."
-    return Question(asked, "partly", text, remedy)
+    none = len(lacking.get("throttle", ())) == len(logs.signals)
+    return Question(asked, "no" if none else "partly", text, remedy)
 
 
 def _signals(logs: Ingested) -> Question:

@@ -139,7 +139,7 @@ def fit(runs: Sequence[Points], sheet: CarSheet) -> Calibration:
     -------
     Calibration
     """
-    chosen = _gentle(runs)
+    chosen = gentle(runs)
     used = tuple(int(keep.sum()) for keep in chosen)
     slope = 1.0 / (driven_share(sheet) * SLIP_STIFFNESS * GRAVITY_MPS2)
     bend = _path_of(runs, sheet)
@@ -203,7 +203,7 @@ def _join(runs: Sequence[Points], chosen: Sequence[Bools]) -> Points:
     return Points(**arrays, curved=all(r.curved for r in runs), cluster=np.concatenate(cluster))
 
 
-def _gentle(runs: Sequence[Points]) -> list[Bools]:
+def gentle(runs: Sequence[Points]) -> list[Bools]:
     """Return which points to use: the gentlest limit that leaves enough of them."""
     chosen: list[Bools] = []
     for limit in GENTLE_MPS2:

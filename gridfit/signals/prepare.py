@@ -57,9 +57,31 @@ def prepare(
     shifts = [_gears(item, item.driven.speed_mps, sheet) for item in repaired]
     cut = [_points(item, gear, sheet) for item, gear in zip(repaired, shifts, strict=True)]
     calibrated = calibration.fit(cut, sheet)
+    stretches = _stretches(cut, calibrated)
     return [
-        _finish(item, calibrated, index, grids_by_run.get(item.run.name), sheet)
+        replace(
+            _finish(item, calibrated, index, grids_by_run.get(item.run.name), sheet),
+            steady=stretches[index],
+            slip_per_force_s2pm=calibrated.slope_s2pm,
+        )
         for index, item in enumerate(repaired)
+    ]
+
+
+def _stretches(runs: Sequence[Points], calibrated: Calibration) -> list[pd.DataFrame]:
+    """Return what the factor was found from, run by run, bends and growth taken out."""
+    return [
+        pd.DataFrame(
+            {
+                "speed_mps": run.speed_mps,
+                "force_mps2": run.force_mps2,
+                "ratio": np.exp(run.ratio_log)
+                * calibrated.factors[index].mean
+                / calibrated.reading(index, run.speed_mps, run.bend),
+                "used": used,
+            }
+        )
+        for index, (run, used) in enumerate(zip(runs, calibration.gentle(runs), strict=True))
     ]
 
 

@@ -50,6 +50,12 @@ class Signals:
     differential : Estimate
         Difference of the driven wheels over that of the undriven ones in bends [1]: 1 when they turn
         freely, 0 when the axle is locked; NaN where it cannot be told.
+    steady : DataFrame
+        Stretches that the factor is found from, and stronger ones: ``speed_mps`` undriven [m/s],
+        ``force_mps2`` of the driven axle over mass, by the car's acceleration [m/s2], ``ratio`` driven over
+        undriven speed, straight on and without growth [1], ``used`` bool.
+    slip_per_force_s2pm : float
+        Slope of the logarithm of that ratio over that force, by the fit over all runs [s2/m].
     """
 
     run: Run
@@ -61,6 +67,8 @@ class Signals:
     faults: pd.DataFrame = field(default_factory=pd.DataFrame)
     growth: Estimate = UNKNOWN
     differential: Estimate = UNKNOWN
+    steady: pd.DataFrame = field(default_factory=pd.DataFrame)
+    slip_per_force_s2pm: float = float("nan")
 
     @property
     def name(self) -> str:

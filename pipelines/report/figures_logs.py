@@ -1,4 +1,4 @@
-"""Figures of the logs: course of each run, calibration of the wheel speeds, gears."""
+"""Figures of all runs together: the wheel speeds' scale, and the gears as driven beside those of the sheet."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -8,58 +8,46 @@ import pandas as pd
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from gridfit.signals.prepared import Signals
 from gridfit.units import KMH_PER_MPS
-from pipelines.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, SERIES, SKY, VERMILION, svg
+from pipelines.report.drawing import BLUE, GREY, INK, ORANGE, SERIES, svg
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
-COLUMNS = 600
-"""Pixel columns of a time line: one minimum and one maximum are kept per column."""
+MOST_POINTS = 900
+"""Points drawn of one figure, over all runs."""
 
+STRONGEST_MPS2 = 6.0
+"""Stretches with more force over mass are left out of the drawing [m/s2]."""
 
-@dataclass(frozen=True, slots=True)
-class TimelineData:
-    """One run over time.
+NO_SLIP_PCT = 4.0
+"""A sample shows its gear's ratio when the driven wheels slip less than this [%]."""
 
-    Parameters
-    ----------
-    run : str
-    time_s : float64[T]
-        Centre of each pixel column, on the log's own clock [s].
-    driven_lo_kmh, driven_hi_kmh, undriven_kmh : float64[T]
-        Lowest and highest calibrated driven speed in the column, mean undriven speed [km/h].
-    masks : dict of str to list of (float, float)
-        Spans [s] with brake, shift, kerb, unusable samples.
-    episodes : list of (float, float, str)
-        Start, end [s] and cause.
-    """
-
-    run: str
-    time_s: Floats
-    driven_lo_kmh: Floats
-    driven_hi_kmh: Floats
-    undriven_kmh: Floats
-    masks: dict[str, list[tuple[float, float]]]
-    episodes: list[tuple[float, float, str]]
+LEAST_IN_GEAR = 100
+"""Samples in a gear from which its slope as driven is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
 class CalibrationData:
-    """Driven over undriven speed of gentle samples, before calibration.
+    """Ratio of the axles' speeds over drive force, run by run.
 
     Parameters
     ----------
     runs : tuple of str
-    speed_kmh, ratio : tuple of float64
-        Samples of each run: undriven speed [km/h], ratio of the raw speeds [1].
+    force_mps2, ratio, used : tuple of arrays
+        Steady stretches of each run: force over mass [m/s2], driven over undriven speed [1], whether the
+        factor was found from it.
+    slope_s2pm : float
+        Slip per force over mass [s2/m].
     factor, lo, hi : float64[R]
-        Factor in use and its 90 % interval [1].
+        Factor in use and its 90 % interval [1]: the ratio at zero force.
     """
 
     runs: tuple[str, ...]
-    speed_kmh: tuple[Floats, ...]
+    force_mps2: tuple[Floats, ...]
     ratio: tuple[Floats, ...]
+    used: tuple[NDArray[np.bool_], ...]
+    slope_s2pm: float
     factor: Floats
     lo: Floats
     hi: Floats
@@ -73,207 +61,161 @@ class GearData:
     ----------
     speed_kmh, rpm, gear : float64[n]
         Samples without slip; gear 0 is unknown.
-    lines_rpm_per_kmh : float64[G]
-        Slope of each gear from ratios and tyre size [rpm per km/h].
+    sheet_rpm_per_kmh : float64[G]
+        Slope of each gear by ratios, final drive and tyre code of the sheet [rpm per km/h].
+    driven_rpm_per_kmh : float64[G]
+        Slope as driven; NaN in a gear that was hardly driven.
     """
 
     speed_kmh: Floats
     rpm: Floats
     gear: Floats
-    lines_rpm_per_kmh: Floats
+    sheet_rpm_per_kmh: Floats
+    driven_rpm_per_kmh: Floats
 
 
-def timeline_data(run: str, table: pd.DataFrame, episodes: pd.DataFrame) -> TimelineData:
-    """Return one run reduced to what a page can show.
-
-    Parameters
-    ----------
-    run : str
-    table : DataFrame
-        Prepared samples: time_s, v_u_mps, v_d_mps, brake, shift, kerb, valid.
-    episodes : DataFrame
-        Episodes of all runs.
-
-    Returns
-    -------
-    TimelineData
-    """
-    time_s = table["time_s"].to_numpy(dtype=np.float64)
-    edges = np.unique(np.linspace(0, time_s.size, min(COLUMNS, time_s.size) + 1).astype(np.int64))
-    starts = edges[:-1]
-    driven = np.nan_to_num(KMH_PER_MPS * table["v_d_mps"].to_numpy(dtype=np.float64))
-    undriven = np.nan_to_num(KMH_PER_MPS * table["v_u_mps"].to_numpy(dtype=np.float64))
-    masks = {name: _spans(time_s, table[name].to_numpy(dtype=bool)) for name in ("brake", "shift", "kerb")}
-    masks["unusable"] = _spans(time_s, ~table["valid"].to_numpy(dtype=bool))
-    own = episodes[episodes["run"] == run]
-    return TimelineData(
-        run,
-        time_s[starts],
-        np.minimum.reduceat(driven, starts),
-        np.maximum.reduceat(driven, starts),
-        np.add.reduceat(undriven, starts) / np.diff(edges),
-        masks,
-        list(
-            zip(
-                own["start_s"].astype(float),
-                own["end_s"].astype(float),
-                own["cause"].astype(str),
-                strict=True,
-            )
-        ),
-    )
-
-
-def calibration_data(
-    runs: Sequence[str],
-    tables: Sequence[pd.DataFrame],
-    factors: Sequence[tuple[float, float, float]],
-    most: int = 400,
-) -> CalibrationData:
-    """Return samples with the throttle nearly closed, no brake and no shift, thinned to `most` a run.
+def calibration_data(signals: Sequence[Signals]) -> CalibrationData:
+    """Return the steady stretches of every run, thinned.
 
     Parameters
     ----------
-    runs : sequence of str
-    tables : sequence of DataFrame
-        Prepared samples with v_d_raw_kmh, v_u_raw_kmh, throttle, brake, shift, valid.
-    factors : sequence of (mean, lo, hi)
+    signals : sequence of Signals
 
     Returns
     -------
     CalibrationData
     """
-    speeds, ratios = [], []
-    for table in tables:
-        free = (table["throttle"] < 0.3) & ~table["brake"] & ~table["shift"] & table["valid"]
-        free &= table["v_u_raw_kmh"] > 20.0
-        rows = table.loc[free, ["v_u_raw_kmh", "v_d_raw_kmh"]].dropna()
-        rows = rows.iloc[:: max(1, len(rows) // most)]
-        speeds.append(rows["v_u_raw_kmh"].to_numpy(dtype=np.float64))
-        ratios.append((rows["v_d_raw_kmh"] / rows["v_u_raw_kmh"]).to_numpy(dtype=np.float64))
-    mean, lo, hi = (np.array([factor[index] for factor in factors]) for index in range(3))
-    return CalibrationData(tuple(runs), tuple(speeds), tuple(ratios), mean, lo, hi)
+    most = max(60, MOST_POINTS // max(1, len(signals)))
+    rows = [_thinned(item.steady[item.steady["force_mps2"].abs() < STRONGEST_MPS2], most) for item in signals]
+    factors = [item.factor for item in signals]
+    return CalibrationData(
+        tuple(item.name for item in signals),
+        tuple(row["force_mps2"].to_numpy(dtype=np.float64) for row in rows),
+        tuple(row["ratio"].to_numpy(dtype=np.float64) for row in rows),
+        tuple(row["used"].to_numpy(dtype=np.bool_) for row in rows),
+        signals[0].slip_per_force_s2pm,
+        *(np.array([getattr(factor, end) for factor in factors]) for end in ("mean", "lo", "hi")),
+    )
 
 
-def gear_data(tables: Sequence[pd.DataFrame], lines_rpm_per_kmh: Floats, most: int = 1000) -> GearData:
-    """Return engine and road speeds of samples with little slip, thinned.
+def _thinned(rows: pd.DataFrame, most: int) -> pd.DataFrame:
+    return rows.iloc[:: max(1, -(-len(rows) // most))]
+
+
+def gear_data(tables: Sequence[pd.DataFrame], sheet_rpm_per_kmh: Floats, most: int = 1500) -> GearData:
+    """Return engine and road speeds of samples with little slip, thinned, and each gear's slope as driven.
 
     Parameters
     ----------
     tables : sequence of DataFrame
-        Prepared samples with v_d_mps, slip_pct, rpm, gear, shift, valid.
-    lines_rpm_per_kmh : float64[G]
+        Prepared samples with v_d_mps, slip_pct, rpm, gear, shift, valid, coupled.
+    sheet_rpm_per_kmh : float64[G]
 
     Returns
     -------
     GearData
         Empty when no log has engine speed.
     """
-    rows = pd.concat(
-        [
-            table.loc[
-                table["valid"] & ~table["shift"] & (table["slip_pct"].abs() < 8.0), ["v_d_mps", "rpm", "gear"]
-            ]
-            for table in tables
-        ]
-    ).dropna()
+    columns = ["v_d_mps", "rpm", "gear", "coupled"]
+    held = [
+        table.loc[table["valid"] & ~table["shift"] & (table["slip_pct"].abs() < NO_SLIP_PCT), columns]
+        for table in tables
+    ]
+    rows = pd.concat(held).dropna()
     rows = rows[rows["v_d_mps"] > 2.0]
-    rows = rows.iloc[:: max(1, len(rows) // most)]
-    speed, rpm, gear = (rows[name].to_numpy(dtype=np.float64) for name in ("v_d_mps", "rpm", "gear"))
-    return GearData(KMH_PER_MPS * speed, rpm, gear, lines_rpm_per_kmh)
-
-
-def draw_timeline(data: TimelineData, name: str) -> str:
-    """Draw both speeds over time with episodes and masks below them; return SVG text."""
-    looks = {"brake": GREY, "shift": SKY, "kerb": PURPLE, "unusable": INK}
-
-    def draw(axes: list[Axes]) -> None:
-        panel = axes[0]
-        panel.fill_between(
-            data.time_s,
-            data.driven_lo_kmh,
-            data.driven_hi_kmh,
-            color=VERMILION,
-            linewidth=0.6,
-            label="driven",
-        )
-        panel.plot(data.time_s, data.undriven_kmh, color=BLUE, linewidth=1.2, label="undriven")
-        top = 1.05 * max(float(np.max(data.driven_hi_kmh)), 1.0)
-        step = 0.07 * top
-        for row, (mask, colour) in enumerate(looks.items()):
-            spans = [(start, end - start) for start, end in data.masks[mask]]
-            panel.broken_barh(spans, (-(row + 2) * step, 0.7 * step), facecolors=colour)
-        spans = [(start, max(end - start, 0.4)) for start, end, _ in data.episodes]
-        panel.broken_barh(spans, (-step, 0.7 * step), facecolors=ORANGE)
-        labels = ["slip episode", *looks]
-        ticks = [tick for tick in panel.get_yticks() if 0 < tick <= top]  # a zero would touch the first label
-        places = [-(row + 1) * step + 0.35 * step for row in range(len(labels))]
-        panel.set_yticks([*ticks, *places], [*(f"{tick:.0f}" for tick in ticks), *labels], fontsize=7.5)
-        panel.set(
-            ylim=(-(len(labels) + 0.3) * step, top), xlabel="time on the log's clock [s]", ylabel="km/h"
-        )
-        panel.set_title(data.run)
-        panel.margins(x=0)
-        panel.legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=2)
-
-    return svg(draw, name=name, width_in=7.4, height_in=2.7)
+    driven = np.full(sheet_rpm_per_kmh.size, np.nan)
+    for gear in range(1, driven.size + 1):
+        own = rows[(rows["gear"] == gear) & rows["coupled"]]
+        if len(own) >= LEAST_IN_GEAR:
+            driven[gear - 1] = float((own["rpm"] / (KMH_PER_MPS * own["v_d_mps"])).median())
+    shown = _thinned(rows, most)
+    speed, rpm, gears = (shown[name].to_numpy(dtype=np.float64) for name in ("v_d_mps", "rpm", "gear"))
+    return GearData(KMH_PER_MPS * speed, rpm, gears, sheet_rpm_per_kmh, driven)
 
 
 def draw_calibration(data: CalibrationData) -> str:
-    """Draw the ratio of the speeds while rolling, with the factor in use; return SVG text."""
+    """Draw ratio over force with the line that meets zero force at the factor; return SVG text."""
 
     def draw(axes: list[Axes]) -> None:
-        panel = axes[0]
-        for index, run in enumerate(data.runs):
-            colour, dash = SERIES[index % len(SERIES)]
+        cloud, factors = axes
+        _cloud(cloud, data)
+        _factors(factors, data)
+
+    height = max(3.0, 1.0 + 0.22 * len(data.runs))
+    return svg(draw, name="calibration", width_in=7.4, height_in=height, columns=2)
+
+
+def _cloud(panel: Axes, data: CalibrationData) -> None:
+    force = np.linspace(-STRONGEST_MPS2, STRONGEST_MPS2, 40)
+    for index in range(len(data.runs)):
+        colour, dash = SERIES[index % len(SERIES)]
+        for used, alpha, size in ((False, 0.4, 2.0), (True, 0.8, 3.0)):
+            own = data.used[index] == used
             panel.plot(
-                data.speed_kmh[index],
-                data.ratio[index],
+                data.force_mps2[index][own],
+                data.ratio[index][own],
                 ".",
                 color=colour,
-                markersize=2,
-                alpha=0.35,
-                rasterized=False,
+                markersize=size,
+                alpha=alpha,
             )
-            panel.axhline(data.factor[index], color=colour, linestyle=dash, linewidth=1.6, label=run)
-            panel.axhspan(data.lo[index], data.hi[index], color=colour, alpha=0.12, linewidth=0)
-        centre = float(np.median(data.factor))
-        panel.set_ylim(centre - 0.05, centre + 0.05)
-        panel.set(xlabel="undriven speed [km/h]", ylabel="driven over undriven [1]")
-        panel.legend(loc="lower right", bbox_to_anchor=(1.0, 0.98), ncols=6)
+        line = data.factor[index] * np.exp(data.slope_s2pm * force)
+        panel.plot(force, line, color=colour, linestyle=dash, linewidth=1.3)
+        panel.plot([0.0, 0.0], [data.lo[index], data.hi[index]], color=colour, linewidth=4.0, alpha=0.6)
+    panel.axvline(0.0, color=GREY, linewidth=0.8)
+    centre = float(np.median(data.factor))
+    panel.axhline(1.0, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+    panel.set(
+        xlim=(-3.5, STRONGEST_MPS2), ylim=(centre - 0.05, centre + 0.07),
+        xlabel="force of the driven axle over mass [m/s²]", ylabel="driven over undriven [1]",
+    )  # fmt: skip
+    panel.set_title("Slip is the slope, scale the height at no force")
 
-    return svg(draw, name="calibration", width_in=6.6, height_in=2.7)
+
+def _factors(panel: Axes, data: CalibrationData) -> None:
+    mean, low, high = (100.0 * (values - 1.0) for values in (data.factor, data.lo, data.hi))
+    for row in range(len(data.runs)):
+        colour, _ = SERIES[row % len(SERIES)]
+        panel.plot([low[row], high[row]], [row, row], color=colour, linewidth=2.0)
+        panel.plot(mean[row], row, "o", color=colour, markersize=5)
+    panel.axvline(0.0, color=GREY, linewidth=0.8, linestyle=(0, (1, 2)))
+    panel.set_yticks(range(len(data.runs)), data.runs, fontsize=8)
+    panel.set(ylim=(len(data.runs) - 0.5, -0.5), xlabel="driven axle reads too high by [%]")
+    left, right = min(0.0, float(low.min())), max(0.0, float(high.max()))
+    pad = 0.1 * (right - left) + 0.05
+    panel.set_xlim(left - pad, right + pad)
+    panel.locator_params(axis="x", nbins=6)
+    panel.set_title("Factor in use, 90 % interval")
 
 
 def draw_gears(data: GearData) -> str:
-    """Draw engine speed over road speed with a line per gear; return SVG text."""
+    """Draw engine speed over road speed with the lines of the sheet and as driven; return SVG text."""
 
     def draw(axes: list[Axes]) -> None:
         panel = axes[0]
         unknown = data.gear < 1
+        panel.plot(data.speed_kmh[~unknown], data.rpm[~unknown], ".", color=BLUE, markersize=2.0, alpha=0.5,
+                   label="gear known")  # fmt: skip
         panel.plot(
             data.speed_kmh[unknown], data.rpm[unknown], "x", color=GREY, markersize=3, label="gear unknown"
         )
-        panel.plot(
-            data.speed_kmh[~unknown], data.rpm[~unknown], ".", color=BLUE, markersize=2.5, label="gear known"
-        )
         top = 1.08 * max(float(np.max(data.rpm, initial=1000.0)), 1000.0)
         right = 1.05 * max(float(np.max(data.speed_kmh, initial=50.0)), 50.0)
-        for index, slope in enumerate(data.lines_rpm_per_kmh):
+        for index, slope in enumerate(data.sheet_rpm_per_kmh):
             end = min(right, top / slope)
-            panel.plot([0, end], [0, end * slope], color=ORANGE, linestyle=(0, (5, 2)), linewidth=1)
-            panel.annotate(str(index + 1), (0.93 * end, 0.93 * end * slope), color=INK, fontsize=8.5)
+            panel.plot([0, end], [0, end * slope], color=ORANGE, linestyle=(0, (5, 2)), linewidth=1.4,
+                       label="car sheet" if index == 0 else None)  # fmt: skip
+            panel.annotate(
+                str(index + 1), (0.93 * end, 0.93 * end * slope), color=INK, fontsize=9, weight="bold"
+            )
+        slopes = [float(slope) for slope in data.driven_rpm_per_kmh if np.isfinite(slope)]
+        for slope in slopes:
+            end = min(right, top / slope)
+            first = slope == slopes[0]
+            panel.plot(
+                [0, end], [0, end * slope], color=INK, linewidth=0.8, label="as driven" if first else None
+            )
         panel.set(xlabel="driven wheels [km/h]", ylabel="engine speed [rpm]", xlim=(0, right), ylim=(0, top))
-        panel.legend(loc="lower right")
+        panel.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0), borderaxespad=0.0, markerscale=2.0)
 
-    return svg(draw, name="gears", width_in=6.2, height_in=3.0)
-
-
-def _spans(time_s: Floats, flag: Bools) -> list[tuple[float, float]]:
-    """Return the spans [s] during which a flag is set."""
-    change = np.flatnonzero(np.diff(np.concatenate(([False], flag, [False])).astype(np.int8)))
-    last = time_s.size - 1
-    return [
-        (float(time_s[start]), float(time_s[min(end, last)]))
-        for start, end in zip(change[::2], change[1::2], strict=True)
-    ]
+    return svg(draw, name="gears", width_in=7.4, height_in=3.2)

@@ -1,28 +1,83 @@
-"""Sections of a report on logs: verdict, runs, calibration, gears, coverage, checks, episodes."""
+"""Sections of a report on logs: verdict, what to change, runs over time, episodes and coverage, checks."""
 
-import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from gridfit.carsheet import CarSheet
-from gridfit.driveline import overall_ratio, rolling_radius_m
 from gridfit.signals.prepared import Signals
 from pipelines.ingest import Ingested
 from pipelines.report.blocks import Block, Cell, Picture, Section, Table, Text
-from pipelines.report.figures_logs import (
-    calibration_data,
-    draw_calibration,
-    draw_gears,
-    draw_timeline,
-    gear_data,
-    timeline_data,
-)
+from pipelines.report.coverage import coverage, coverage_blocks
+from pipelines.report.figures_timeline import EPISODE, draw_timeline, timeline_data
 from pipelines.report.sections import coverage_table, episode_table
 from pipelines.verdict import Verdict
 
 LOOKS = {"yes": "good", "partly": "", "no": "bad"}
+
+LEVELS = {"fit": "good", "fit with corrections": "", "not fit": "bad"}
+
+
+def verdict_section(verdict: Verdict) -> Section:
+    """Return the verdict per use and per run, and the questions that it stands on."""
+    uses = tuple(
+        (Cell(f"to {use.use}"), Cell(use.level, mark=LEVELS[use.level]), Cell(use.because))
+        for use in verdict.uses
+    )
+    blocks: list[Block] = [
+        Table("Fit to use?", ("use", "verdict", "because"), uses),
+        _run_verdicts(verdict),
+        Text(
+            (
+                "Runs that are not fit are left out of refine and compare, which say so; with none left they refuse.",
+            ),
+            small=True,
+        ),
+        replace(verdict_table(verdict), caption="What it stands on"),
+    ]
+    return Section("Verdict", tuple(blocks))
+
+
+def _run_verdicts(verdict: Verdict) -> Table:
+    columns = [{one.run: one for one in use.runs} for use in verdict.uses]
+    rows = []
+    for run, first in columns[0].items():
+        each = [column[run] for column in columns]
+        stops = tuple(dict.fromkeys(text for one in each if one.level == "not fit" for text in one.reasons))
+        limits = first.checks if first.level == "fit with corrections" else ()
+        why = "; ".join((*stops, *limits))
+        rows.append((Cell(run), *(Cell(one.level, mark=LEVELS[one.level]) for one in each), Cell(why or "–")))
+    return Table("Run by run", ("run", *(f"to {use.use}" for use in verdict.uses), "why"), tuple(rows))
+
+
+def changes_section(verdict: Verdict, runs: int) -> Section:
+    """Return what to change on car, logger, sheet and notes before the next test."""
+    if not verdict.changes:
+        return Section(
+            "Before the next test",
+            (Text(("Nothing needs changing: run gridfit refine on these runs.",)),),
+        )
+    rows = tuple(
+        (
+            Cell(str(number)),
+            Cell(change.todo, mark="bad" if change.stops else ""),
+            Cell("; ".join(change.because)),
+            Cell("all" if len(change.runs) in (0, runs) else ", ".join(change.runs)),
+        )
+        for number, change in enumerate(verdict.changes, 1)
+    )
+    note = (
+        "Red: without it runs cannot be used. The rest is corrected here or narrows what can be said, as its reason "
+        "tells; the controller is not corrected."
+    )
+    return Section(
+        "Before the next test",
+        (
+            Table(
+                "What to change on car, logger, sheet or note", ("", "change", "because", "runs"), rows, note
+            ),
+        ),
+    )
 
 
 def verdict_table(verdict: Verdict) -> Table:
@@ -56,13 +111,14 @@ def runs_section(logs: Ingested) -> Section:
     )
     blocks: list[Block] = [Table("Runs", head, rows)]
     for index, item in enumerate(logs.signals):
-        data = timeline_data(item.name, item.table, logs.episodes)
+        data = timeline_data(item.name, item.table, logs.episodes, item.faults)
         blocks.append(
             Picture(
                 draw_timeline(data, f"timeline{index}"),
-                f"{item.name}: calibrated driven speed (range) and undriven speed; below, slip episodes and "
-                "what was set aside.",
-                f"Speeds over time of {item.name} with {len(data.episodes)} slip episodes; see episodes.csv.",
+                f"{item.name}: driven speed over the factor (range per pixel) and undriven speed; below, one lane per "
+                "kind of mark with how many there are. Short marks are drawn wider than they are.",
+                f"Speeds over time of {item.name}, {len(data.lanes[EPISODE])} slip episodes and marks of faults; see "
+                "episodes.csv and faults.csv.",
             )
         )
     return Section("The runs", tuple(blocks))
@@ -85,79 +141,13 @@ def _run_row(item: Signals, logs: Ingested) -> tuple[Cell, ...]:
     )
 
 
-def calibration_section(logs: Ingested) -> Section:
-    """Return the wheel-speed factor of every run, and the gears against the ratios."""
-    signals = logs.signals
-    tables = [item.table for item in signals]
-    factors = [(item.factor.mean, item.factor.lo, item.factor.hi) for item in signals]
-    rows = tuple(
-        (
-            Cell(item.name),
-            Cell(f"{item.factor}"),
-            Cell(f"{100 * (item.factor.mean - 1):+.2f} %"),
-            _radius(item),
-        )
-        for item in signals
-    )
-    blocks: list[Block] = [
-        Text(
-            (
-                "When the car rolls without slip, driven and undriven wheels must show the same speed. The "
-                "factor below is what they differ by; gridfit takes it out. The controller does not: as long "
-                "as its tyre circumferences are off by 1 %, its slip reads 1 point wrong at every speed.",
-            )
-        ),
-        Table(
-            "Wheel-speed factor, driven over undriven",
-            (
-                "run",
-                "factor (90 % interval)",
-                "slip that the controller reads when rolling",
-                "rolling radius",
-            ),
-            rows,
-        ),
-        Picture(
-            draw_calibration(calibration_data([item.name for item in signals], tables, factors)),
-            "Ratio of the raw speeds with little throttle, no brake and no shift; line: factor in use.",
-            "Ratio of driven to undriven speed against speed for each run.",
-        ),
-    ]
-    data = gear_data(tables, gear_lines(logs.sheet, signals))
-    if data.rpm.size:
-        blocks.append(
-            Picture(
-                draw_gears(data),
-                "Engine speed against driven wheel speed; lines: ratios and tyre size of the car sheet.",
-                "Engine speed against road speed with one line per gear.",
-            )
-        )
-    else:
-        blocks.append(
-            Text(("No engine speed was logged, so the gears cannot be checked against the ratios.",))
-        )
-    return Section("Calibration", tuple(blocks))
-
-
-def _radius(item: Signals) -> Cell:
-    return Cell("–" if not math.isfinite(item.radius.mean) else f"{item.radius} m")
-
-
-def gear_lines(sheet: CarSheet, signals: tuple[Signals, ...]) -> NDArray[np.float64]:
-    """Return the slope of each gear, float64[G] [rpm per km/h], by the measured radius where there is one."""
-    radii = [item.radius.mean for item in signals if math.isfinite(item.radius.mean)]
-    radius_m = float(np.median(radii)) if radii else rolling_radius_m(sheet.tyre.size)
-    ratios = np.array([overall_ratio(sheet, gear) for gear in range(1, sheet.gears + 1)])
-    slopes: NDArray[np.float64] = ratios * 60.0 / (2.0 * math.pi * radius_m) / 3.6
-    return slopes
-
-
 def coverage_section(logs: Ingested) -> Section:
-    """Return episodes per gear and cause, and the episodes themselves."""
+    """Return episodes per gear and speed, per gear and cause, and the episodes themselves."""
+    blocks: list[Block] = [*coverage_blocks(coverage(logs.sheet, logs.signals, logs.episodes))]
     if logs.episodes.empty:
-        return Section("Episodes", (Text(("No slip episode was found.",)),))
-    blocks = (coverage_table(logs.episodes, logs.sheet.gears), episode_table(logs.episodes, most=25))
-    return Section("Episodes", blocks)
+        return Section("Episodes and coverage", (Text(("No slip episode was found.",)), *blocks))
+    blocks += [coverage_table(logs.episodes, logs.sheet.gears), episode_table(logs.episodes, most=25)]
+    return Section("Episodes and coverage", tuple(blocks))
 
 
 def checks_section(findings: pd.DataFrame) -> Section:
@@ -190,7 +180,7 @@ def _failed_table(failed: pd.DataFrame, runs: int) -> Table:
                 Cell(_runs(group, runs)),
                 Cell(values, rule),
                 Cell(_meaning(group)),
-                Cell(" ".join(dict.fromkeys(str(text) for text in group["remedy"]))),
+                Cell(str(group["remedy"].iloc[_worst(group)])),
             )
         )
     head = ("check", "runs", "found, and the rule", "what it means", "what to do")
@@ -207,6 +197,11 @@ def _meaning(group: pd.DataFrame) -> str:
     meanings = [str(text) for text in group["meaning"]]
     if len(set(meanings)) == 1:
         return meanings[0]
-    distance = (group["value"] - group["threshold"]).abs().to_numpy(dtype=np.float64)
-    worst = int(np.argmax(np.nan_to_num(distance, nan=np.inf)))
+    worst = _worst(group)
     return f"worst in {group['run'].iloc[worst]}: {meanings[worst]}"
+
+
+def _worst(group: pd.DataFrame) -> int:
+    """Return which row of a check lies furthest beyond its threshold."""
+    distance = (group["value"] - group["threshold"]).abs().to_numpy(dtype=np.float64)
+    return int(np.argmax(np.nan_to_num(distance, nan=np.inf)))

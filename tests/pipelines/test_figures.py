@@ -10,14 +10,6 @@ from gridfit.estimate import Estimate
 from gridfit.grids import CutGrid, GridPair, TargetGrid
 from pipelines.report.figures_compounds import compound_data, draw_compounds
 from pipelines.report.figures_grids import cut_data, draw_cut, draw_target, target_data
-from pipelines.report.figures_logs import (
-    calibration_data,
-    draw_calibration,
-    draw_gears,
-    draw_timeline,
-    gear_data,
-    timeline_data,
-)
 from pipelines.report.figures_plant import PlantRow, draw_plant, plant_data
 from pipelines.report.figures_score import (
     draw_front,
@@ -33,37 +25,6 @@ BEFORE = GridPair(
     TargetGrid([20.0, 100.0], [40.0, 10.0]), CutGrid([0.0, 10.0], [1.0, 2.0], [[10, 30], [5, 20]])
 )
 AFTER = GridPair(TargetGrid([20.0, 60.0], [20.0, 10.0]), CutGrid([0.0, 20.0], [1.0, 2.0], [[0, 80], [0, 40]]))
-
-
-def samples(n: int = 2000) -> pd.DataFrame:
-    """A run at 100 Hz: 20 m/s, factor 1.02 in the raw speeds, a slip of 1 m/s from 5 s to 6 s."""
-    time_s = 100.0 + np.arange(n) / 100.0
-    slip = np.where((time_s >= 105.0) & (time_s < 106.0), 1.0, 0.0)
-    flag = np.zeros(n, dtype=bool)
-    brake = flag.copy()
-    brake[100:200] = True
-    return pd.DataFrame(
-        {
-            "time_s": time_s,
-            "v_u_mps": 20.0,
-            "v_d_mps": 20.0 + slip,
-            "v_u_raw_kmh": 72.0,
-            "v_d_raw_kmh": 72.0 * 1.02 + 3.6 * slip,
-            "throttle": np.where(slip > 0, 1.0, 0.1),
-            "rpm": 3000.0,
-            "gear": 2,
-            "shift": flag,
-            "brake": brake,
-            "kerb": flag,
-            "valid": ~flag,
-            "slip_pct": 5.0 * slip,
-        }
-    )
-
-
-EPISODES = pd.DataFrame(
-    {"run": ["a", "b"], "start_s": [105.0, 1.0], "end_s": [106.0, 2.0], "cause": ["kerb", "damp"]}
-)
 
 
 def test_target_as_slip_speed_in_the_car_s_unit():
@@ -123,30 +84,6 @@ def test_history_is_the_lowest_so_far():
     assert data.best[0].tolist() == [5.0, 5.0, 3.0]
 
 
-def test_timeline_keeps_peaks_and_spans():
-    table = samples()
-    table.loc[777, "v_d_mps"] = 50.0
-    data = timeline_data("a", table, EPISODES)
-    assert data.driven_hi_kmh.max() == 180.0
-    assert data.undriven_kmh == pytest.approx(72.0)
-    assert data.masks["brake"] == [(101.0, 102.0)]
-    assert data.masks["unusable"] == []
-    assert data.episodes == [(105.0, 106.0, "kerb")]
-
-
-def test_calibration_shows_rolling_samples_only():
-    data = calibration_data(["a"], [samples()], [(1.02, 1.01, 1.03)])
-    assert data.ratio[0] == pytest.approx(1.02)
-    assert data.ratio[0].size <= 600
-
-
-def test_gear_points_have_no_slip():
-    table = samples()
-    table["slip_pct"] = np.where(table["slip_pct"] > 0, 20.0, 0.0)
-    data = gear_data([table], np.array([100.0, 60.0]))
-    assert data.speed_kmh == pytest.approx(72.0)
-
-
 def test_plant_leaves_out_what_nobody_knows():
     known = PlantRow("a", ("gear 1",), (Estimate(1, 0, 2),), ())
     unknown = PlantRow("b", ("gear 1",), (Estimate(np.nan, np.nan, np.nan),), ())
@@ -191,9 +128,6 @@ DRAWINGS = {
     "parts": lambda: draw_parts(parts_data({"x": {"cost": Estimate(1, 0, 2)}}, {"cost": "cost"})),
     "front": lambda: draw_front(front_data(FRONT, {})),
     "history": lambda: draw_history(history_data(HISTORY)),
-    "timeline": lambda: draw_timeline(timeline_data("a", samples(), EPISODES), "timeline0"),
-    "calibration": lambda: draw_calibration(calibration_data(["a"], [samples()], [(1.02, 1.01, 1.03)])),
-    "gears": lambda: draw_gears(gear_data([samples()], np.array([100.0, 60.0]))),
     "plant": lambda: draw_plant(
         plant_data([PlantRow("a", ("gear 1",), (Estimate(1, 0, 2),), (Estimate(1, 1, 1),))])
     ),
@@ -213,7 +147,6 @@ def test_a_drawing_repeats_exactly_and_stands_alone(name):
     assert len(first) < 250_000
     identifiers = re.findall(r' id="([^"]+)"', first)
     assert len(identifiers) == len(set(identifiers))
-    prefix = "timeline0" if name == "timeline" else name
-    assert all(identifier.startswith(f"{prefix}-") for identifier in identifiers)
+    assert all(identifier.startswith(f"{name}-") for identifier in identifiers)
     for target in re.findall(r'(?:href="#|url\(#)([^")]+)', first):
         assert target in identifiers
