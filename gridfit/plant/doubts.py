@@ -23,8 +23,8 @@ SYSTEMATIC_NOISE = 1.5
 MOST_ALIKE = 0.7
 """Correlation of an error with the next sample's above which errors are systematic and not noise [1]."""
 FARTHEST_SD = 3.0
-"""Distance of a fitted figure from its prior, in its sd, above which it stands in for something else [1]; on six cars of
-other simulators none went beyond 2.4."""
+"""Distance of a fitted figure from its prior, in its sd, above which it stands in for something else [1]; on six
+cars of other simulators none went beyond 2.4."""
 OF_ANY_SHAPE = ("tyre_c", "tyre_e")
 """Parameters that may go far, since little is known of the shape of a tyre's curve."""
 LEAST_GAIN_PCT = -10.0

@@ -204,14 +204,19 @@ def _log_likelihood(problem: Problem, state: _State) -> float:
 
 
 def _curvature(problem: Problem, state: _State) -> tuple[Floats, Floats]:
-    """Curvature [X, X] and clusters' gradients [Q, X] at the state, both for the data as weighed against the prior."""
+    """Curvature [X, X] and clusters' gradients [Q, X] at the state, the data weighed against the prior.
+
+    The gradients are over `MISMATCH` once, not twice: they tell how far clusters differ, which the model's faults widen.
+    """
     projection = _linearise(problem, state)
     mean, sd = problem.start_prior(state.on_patch)
     errors, slope = problem.sensitivity(state.x, state.start)
     left = projection.apply(projection.stack(errors, (state.start - mean) / sd)) / MISMATCH
     slope = projection.apply(projection.stack_slope(slope)) / MISMATCH
     flat = slope.reshape(-1, state.x.size)
-    return flat.T @ flat + np.diag(problem.width**-2), _cluster_scores(problem.windows, left, slope)
+    return flat.T @ flat + np.diag(problem.width**-2), MISMATCH * _cluster_scores(
+        problem.windows, left, slope
+    )
 
 
 def _clusters(windows: Windows) -> NDArray[np.int64]:
