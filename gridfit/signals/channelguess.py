@@ -43,7 +43,8 @@ def guess(path: Path, header: Header, read: Reader, sheet: CarSheet) -> ChannelM
     Raises
     ------
     InputError
-        When a role that every log needs is not sure, or which column is the throttle; the remedy holds the text of a map to correct.
+        When a role that every log needs is not sure, or which column is the throttle; the remedy holds the text
+        of a map to correct.
     """
     once = [column for column in header.columns if header.columns.count(column) == 1]
     columns, told = _columns(path, channelnames.candidates(once, header.units), read)
