@@ -124,8 +124,9 @@ def inspect_command(
     """Tell whether logs are fit to use, and what to mend.
 
     Looks at channels, clock, sensors, the calibration between the axles, gears and slip episodes. Channels
-    that a log lacks narrow what can be said; they do not stop it. Writes episodes.csv, findings.csv,
-    calibration.json, summary.json and report.html.
+    that a log lacks narrow what can be said; they do not stop it. Every run is called fit, fit with
+    corrections or not fit, to refine and to compare; those jobs leave out what is not fit. Writes
+    episodes.csv, findings.csv, faults.csv, calibration.json, summary.json and report.html.
     """
     from pipelines.ingest import Source
     from pipelines.inspect_logs import InspectRequest, run

@@ -2,10 +2,7 @@
 
 from dataclasses import dataclass
 
-import pandas as pd
-
 from gridfit.signals.channelmap import ChannelMap
-from gridfit.signals.faults import COLUMNS as FAULT_COLUMNS
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
@@ -14,6 +11,7 @@ from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.blocks import Page, Section, Text
 from pipelines.report.calibration_page import calibration_section, channels_section, gears_section
 from pipelines.report.cautions import cautions
+from pipelines.report.faults_page import fault_table, faults_section
 from pipelines.report.logs_page import (
     changes_section,
     checks_section,
@@ -126,14 +124,6 @@ def inspect_files(logs: Ingested, judged: Verdict) -> dict[str, str | bytes]:
     }
 
 
-def fault_table(logs: Ingested) -> pd.DataFrame:
-    """Return the faults of all runs: run, kind, channel, start_s, end_s, samples, detail."""
-    tables = [item.faults.assign(run=item.name) for item in logs.signals if len(item.faults)]
-    if not tables:
-        return pd.DataFrame(columns=["run", *FAULT_COLUMNS])
-    return pd.concat(tables, ignore_index=True)[["run", *FAULT_COLUMNS]]
-
-
 def proposed_maps(logs: Ingested) -> dict[str, str | bytes]:
     """Return the channel maps that were guessed: one channels.toml, or one per run where they differ."""
     texts = {
@@ -177,6 +167,7 @@ def _page(record: Record, logs: Ingested, judged: Verdict) -> Page:
         gears_section(logs),
         coverage_section(logs),
         channels_section(logs),
+        faults_section(logs),
         checks_section(logs.findings),
         runs_section(logs),
         Section("What rests on data, what on the prior", (Text(BASIS),)),

@@ -4,6 +4,7 @@ from typing import Literal
 
 import numpy as np
 
+from gridfit.signals.gearing import RADIUS_DOUBT
 from gridfit.signals.prepared import Signals
 from pipelines.ingest import Ingested
 
@@ -35,7 +36,13 @@ def stops_of(logs: Ingested, item: Signals, use: Use) -> list[tuple[str, str]]:
         The run.
     use : {"refine", "compare", "score"}
     """
-    found = [*_channels(item), *_sensors(item), *_factor(item, use), *_gear(logs, item, use)]
+    found = [
+        *_channels(item),
+        *_sensors(item),
+        *_factor(item, use),
+        *_ratios(logs, item, use),
+        *_gear(logs, item, use),
+    ]
     if not found and use != "score":
         found += _episodes(logs, item)
     if use == "compare" and item.run.note.compound == UNKNOWN_COMPOUND:
@@ -98,6 +105,16 @@ def _factor(item: Signals, use: Use) -> list[tuple[str, str]]:
             "Log a minute of steady driving on a straight at several speeds, throttle light, no brake.",
         )
     ]
+
+
+def _ratios(logs: Ingested, item: Signals, use: Use) -> list[tuple[str, str]]:
+    """Stop a fit of forces on a sheet whose ratios, tyre or speeds are far off; a comparison's two sides share it."""
+    rows = logs.findings[
+        (logs.findings["run"] == item.name) & (logs.findings["check"] == "final drive of the sheet")
+    ]
+    if rows.empty or use != "refine" or not float(rows["value"].iloc[0]) > RADIUS_DOUBT:
+        return []
+    return [(str(rows["meaning"].iloc[0]), str(rows["remedy"].iloc[0]))]
 
 
 def _gear(logs: Ingested, item: Signals, use: Use) -> list[tuple[str, str]]:

@@ -110,20 +110,31 @@ def usable(logs: Ingested, use: Use) -> Ingested:
     judged = judge(logs, use)
     kept = judged.fit_runs
     if not kept:
-        raise DataError(
-            Problem(
-                one.run, f"is not fit to {use}", "", "; ".join(one.reasons), " ".join(_unique(one.changes))
-            )
-            for one in judged.runs
-        )
+        raise _refusal(judged)
     if len(kept) == len(logs.signals):
         return logs
     episodes = logs.episodes[logs.episodes["run"].isin(kept)].reset_index(drop=True)
     signals = tuple(item for item in logs.signals if item.name in kept)
-    return replace(logs, signals=signals, episodes=episodes, left_out=left_out(judged))
+    return replace(
+        logs,
+        signals=signals,
+        episodes=episodes,
+        left_out=tuple(f"Left out. {text}" for text in unfit(judged)),
+    )
 
 
-def left_out(*judged: UseVerdict) -> tuple[str, ...]:
+def _refusal(judged: UseVerdict) -> DataError:
+    """Return the refusal of a use for which no run is fit; runs with the same reasons together."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for one in judged.runs:
+        groups.setdefault(("; ".join(one.reasons), " ".join(_unique(one.changes))), []).append(one.run)
+    return DataError(
+        Problem(", ".join(runs), f"{'are' if len(runs) > 1 else 'is'} not fit to {judged.use}", "", why, todo)
+        for (why, todo), runs in groups.items()
+    )
+
+
+def unfit(*judged: UseVerdict) -> tuple[str, ...]:
     """Return a sentence per reason for which runs are not fit for uses."""
     found: dict[str, tuple[list[str], list[str]]] = {}
     for use in judged:
@@ -133,7 +144,7 @@ def left_out(*judged: UseVerdict) -> tuple[str, ...]:
                 uses.append(use.use)
                 runs.append(one.run)
     return tuple(
-        f"Not fit to {' or to '.join(_unique(uses))}, so left out: {', '.join(_unique(runs))}: {reason}."
+        f"Not fit to {' or to '.join(_unique(uses))}: {', '.join(_unique(runs))}: {reason}."
         for reason, (uses, runs) in found.items()
     )
 
@@ -188,7 +199,8 @@ def _together(logs: Ingested, use: Use, runs: Sequence[RunVerdict]) -> UseVerdic
     fit = [one for one in runs if one.level != "not fit"]
     count = f"{len(fit)} of {len(runs)} run{'s' if len(runs) != 1 else ''}"
     if not fit:
-        reasons = _unique(reason for one in runs for reason in one.reasons)
+        # What follows from a reason stands in the verdict of each run.
+        reasons = _unique(reason.partition(", so ")[0] for one in runs for reason in one.reasons)
         return UseVerdict(use, "not fit", "; ".join(reasons), tuple(runs))
     short = _too_few(logs, use, {one.run for one in fit})
     if short:

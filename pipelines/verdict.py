@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.ingest import Ingested
-from pipelines.usability import SOME_EPISODES, Level, UseVerdict, judge, left_out, serious
+from pipelines.usability import SOME_EPISODES, Level, UseVerdict, judge, serious, unfit
 
 Answer = Literal["yes", "partly", "no"]
 
@@ -20,6 +20,7 @@ WEIGHTY = ("wheel-speed scale", "ratios of the sheet", "final drive of the sheet
 
 SAME = (
     ("wheel-speed factor:", "the wheel-speed factor is"),
+    ("final drive of the sheet:", "so final drive, tyre size or"),
     ("channel throttle:", "no throttle is logged"),
     ("sampling:", "samples per second"),
     ("brake and throttle together:", "the brake reads on"),
@@ -78,7 +79,7 @@ class Verdict:
         """Which runs are not fit, and why, and what stops a fit; one compound alone is no warning."""
         refine = self.uses[0]
         few = refine.level == "not fit" and refine.fit_runs
-        return (*left_out(*self.uses), *((f"Not fit to refine: {refine.because}.",) if few else ()))
+        return (*unfit(*self.uses), *((f"Not fit to refine: {refine.because}.",) if few else ()))
 
 
 @dataclass(frozen=True, slots=True)

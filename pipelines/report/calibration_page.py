@@ -7,11 +7,13 @@ from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
 from gridfit.driveline import overall_ratio, rolling_radius_m, rpm_at_speed_mps
+from gridfit.signals.calibration import REFERENCE_MPS
 from gridfit.signals.checks import MISSING
 from gridfit.signals.prepared import Signals
+from gridfit.signals.scale import FAST_MPS
 from gridfit.units import KMH_PER_MPS
 from pipelines.ingest import Ingested
-from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Table, Text
+from pipelines.report.blocks import Block, Bullets, Cell, Facts, Picture, Section, Table, Text
 from pipelines.report.figures_logs import (
     GearData,
     calibration_data,
@@ -53,6 +55,7 @@ def calibration_section(logs: Ingested) -> Section:
             rows,
         ),
     ]
+    blocks.append(Facts(_turning(signals[0], signals)))
     if any(len(item.steady) for item in signals):
         blocks.append(
             Picture(
@@ -65,6 +68,26 @@ def calibration_section(logs: Ingested) -> Section:
             )
         )
     return Section("Calibration of the wheel speeds", tuple(blocks))
+
+
+def _turning(first: Signals, signals: tuple[Signals, ...]) -> tuple[tuple[str, str], ...]:
+    """Return growth with speed, and how the driven axle turns in bends."""
+    span = FAST_MPS**2 - REFERENCE_MPS**2
+    grown = [
+        signed(f"{100.0 * end * span:+.2f}") for end in (first.growth.mean, first.growth.lo, first.growth.hi)
+    ]
+    growth = (
+        f"{grown[0]} % ({grown[1]} to {grown[2]})" if math.isfinite(first.growth.mean) else "cannot be told"
+    )
+    shares = [item.differential.mean for item in signals if math.isfinite(item.differential.mean)]
+    median = float(np.median(shares)) if shares else math.nan
+    turns = (
+        "cannot be told: the wheels of an axle are not logged apart, or no bend was driven"
+        if not shares
+        else f"{100.0 * median:.0f} % of the undriven wheels' difference (0 locked, 100 free)"
+    )
+    speeds = f"{KMH_PER_MPS * REFERENCE_MPS:.0f} to {KMH_PER_MPS * FAST_MPS:.0f} km/h"
+    return ((f"growth of the factor from {speeds}", growth), ("driven wheels in bends", turns))
 
 
 def _radius(item: Signals) -> Cell:
@@ -101,7 +124,7 @@ def _gear_table(data: GearData, logs: Ingested) -> Table:
                 Cell(f"{logs.sheet.gearbox.ratios[index]:g}", mark="number"),
                 Cell(f"{sheet:.1f}", mark="number"),
                 Cell(f"{driven:.1f}" if known else "–", mark="number"),
-                Cell(signed(f"{off:+.1f} %") if known else "not driven", mark="number"),
+                Cell(signed(f"{off:+.1f} %") if known else "hardly driven", mark="number"),
             )
         )
     head = (
@@ -112,7 +135,8 @@ def _gear_table(data: GearData, logs: Ingested) -> Table:
         "as driven over sheet",
     )
     note = (
-        "Every gear off alike: tyre, final drive or wheel-speed scale. One gear off: its ratio. Worn or warm tyres "
+        "As driven below 2 m/s². Every gear off alike: tyre, final drive or wheel-speed scale. One gear off: "
+        "its ratio. Worn or warm tyres "
         "move all of them by a per cent or two."
     )
     return Table("Ratios", head, tuple(rows), note)

@@ -23,8 +23,11 @@ STRONGEST_MPS2 = 6.0
 NO_SLIP_PCT = 4.0
 """A sample shows its gear's ratio when the driven wheels slip less than this [%]."""
 
-LEAST_IN_GEAR = 100
-"""Samples in a gear from which its slope as driven is drawn."""
+LEAST_IN_GEAR = 50
+"""Samples in a gear, gently driven, from which its slope as driven is drawn."""
+
+GENTLE_MPS2 = 2.0
+"""Acceleration above which an engine speed that comes late reads low [m/s2]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +67,7 @@ class GearData:
     sheet_rpm_per_kmh : float64[G]
         Slope of each gear by ratios, final drive and tyre code of the sheet [rpm per km/h].
     driven_rpm_per_kmh : float64[G]
-        Slope as driven; NaN in a gear that was hardly driven.
+        Slope as driven, without much acceleration; NaN in a gear that was hardly driven so.
     """
 
     speed_kmh: Floats
@@ -108,7 +111,7 @@ def gear_data(tables: Sequence[pd.DataFrame], sheet_rpm_per_kmh: Floats, most: i
     Parameters
     ----------
     tables : sequence of DataFrame
-        Prepared samples with v_d_mps, slip_pct, rpm, gear, shift, valid, coupled.
+        Prepared samples with time_s, v_u_smooth_mps, v_d_mps, slip_pct, rpm, gear, shift, valid, coupled.
     sheet_rpm_per_kmh : float64[G]
 
     Returns
@@ -116,21 +119,29 @@ def gear_data(tables: Sequence[pd.DataFrame], sheet_rpm_per_kmh: Floats, most: i
     GearData
         Empty when no log has engine speed.
     """
-    columns = ["v_d_mps", "rpm", "gear", "coupled"]
+    columns = ["v_d_mps", "rpm", "gear", "coupled", "gentle"]
     held = [
-        table.loc[table["valid"] & ~table["shift"] & (table["slip_pct"].abs() < NO_SLIP_PCT), columns]
+        table.assign(gentle=_gentle(table)).loc[
+            table["valid"] & ~table["shift"] & (table["slip_pct"].abs() < NO_SLIP_PCT), columns
+        ]
         for table in tables
     ]
     rows = pd.concat(held).dropna()
     rows = rows[rows["v_d_mps"] > 2.0]
     driven = np.full(sheet_rpm_per_kmh.size, np.nan)
     for gear in range(1, driven.size + 1):
-        own = rows[(rows["gear"] == gear) & rows["coupled"]]
+        own = rows[(rows["gear"] == gear) & rows["coupled"] & rows["gentle"]]
         if len(own) >= LEAST_IN_GEAR:
             driven[gear - 1] = float((own["rpm"] / (KMH_PER_MPS * own["v_d_mps"])).median())
     shown = _thinned(rows, most)
     speed, rpm, gears = (shown[name].to_numpy(dtype=np.float64) for name in ("v_d_mps", "rpm", "gear"))
     return GearData(KMH_PER_MPS * speed, rpm, gears, sheet_rpm_per_kmh, driven)
+
+
+def _gentle(table: pd.DataFrame) -> NDArray[np.bool_]:
+    time_s = table["time_s"].to_numpy(dtype=np.float64)
+    speed = table["v_u_smooth_mps"].to_numpy(dtype=np.float64)
+    return np.asarray(np.abs(np.gradient(speed, time_s)) < GENTLE_MPS2)
 
 
 def draw_calibration(data: CalibrationData) -> str:

@@ -59,8 +59,7 @@ def changes_section(verdict: Verdict, runs: int) -> Section:
         )
     rows = tuple(
         (
-            Cell(str(number)),
-            Cell(change.todo, mark="bad" if change.stops else ""),
+            Cell(f"{number}. {change.todo}", mark="bad" if change.stops else ""),
             Cell("; ".join(change.because)),
             Cell("all" if len(change.runs) in (0, runs) else ", ".join(change.runs)),
         )
@@ -72,11 +71,7 @@ def changes_section(verdict: Verdict, runs: int) -> Section:
     )
     return Section(
         "Before the next test",
-        (
-            Table(
-                "What to change on car, logger, sheet or note", ("", "change", "because", "runs"), rows, note
-            ),
-        ),
+        (Table("What to change on car, logger, sheet or note", ("change", "because", "runs"), rows, note),),
     )
 
 

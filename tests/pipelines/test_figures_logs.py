@@ -26,6 +26,7 @@ def samples(n: int = 2000) -> pd.DataFrame:
         {
             "time_s": time_s,
             "v_u_mps": 20.0,
+            "v_u_smooth_mps": 20.0,
             "v_d_mps": 20.0 + slip,
             "throttle": np.where(slip > 0, 1.0, 0.1),
             "rpm": 3000.0,
@@ -118,6 +119,15 @@ def test_gears_as_driven_are_told_from_the_sheet():
     assert data.driven_rpm_per_kmh[1] == pytest.approx(3000.0 / (20.0 * KMH))
     assert np.isnan(data.driven_rpm_per_kmh[[0, 2]]).all()
     assert data.sheet_rpm_per_kmh is sheet
+
+
+def test_a_gear_that_was_only_accelerated_in_shows_no_slope():
+    """Engine speed that comes late reads low there."""
+    table = samples()
+    table["v_u_smooth_mps"] = 20.0 + 4.0 * (table["time_s"] - 100.0)
+    data = gear_data([table], np.array([80.0, 40.0]))
+    assert np.isnan(data.driven_rpm_per_kmh).all()
+    assert data.rpm.size > 0
 
 
 def test_no_engine_speed_gives_no_gears():
