@@ -206,7 +206,8 @@ def _log_likelihood(problem: Problem, state: _State) -> float:
 def _curvature(problem: Problem, state: _State) -> tuple[Floats, Floats]:
     """Curvature [X, X] and clusters' gradients [Q, X] at the state, the data weighed against the prior.
 
-    The gradients are over `MISMATCH` once, not twice: they tell how far clusters differ, which the model's faults widen.
+    The gradients are over `MISMATCH` once, not twice: they tell how far clusters differ, and faults of the model
+    widen that.
     """
     projection = _linearise(problem, state)
     mean, sd = problem.start_prior(state.on_patch)
