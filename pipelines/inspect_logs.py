@@ -13,9 +13,9 @@ from pipelines.report.calibration_page import calibration_section, channels_sect
 from pipelines.report.cautions import cautions
 from pipelines.report.faults_page import fault_table, faults_section
 from pipelines.report.logs_page import (
-    changes_section,
     checks_section,
     coverage_section,
+    next_section,
     runs_section,
     verdict_section,
 )
@@ -161,8 +161,8 @@ def _figures(logs: Ingested, judged: Verdict) -> dict[str, object]:
 
 def _page(record: Record, logs: Ingested, judged: Verdict) -> Page:
     sections = (
+        next_section(judged, len(logs.signals)),
         verdict_section(judged),
-        changes_section(judged, len(logs.signals)),
         calibration_section(logs),
         gears_section(logs),
         coverage_section(logs),

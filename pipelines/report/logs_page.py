@@ -19,23 +19,16 @@ LEVELS = {"fit": "good", "fit with corrections": "", "not fit": "bad"}
 
 
 def verdict_section(verdict: Verdict) -> Section:
-    """Return the verdict per use and per run, and the questions that it stands on."""
-    uses = tuple(
-        (Cell(f"to {use.use}"), Cell(use.level, mark=LEVELS[use.level]), Cell(use.because))
-        for use in verdict.uses
+    """Return the verdict per run, and the questions that it stands on."""
+    said = (
+        "Runs that are not fit are left out of refine and compare, which say so; with none left they refuse."
     )
-    blocks: list[Block] = [
-        Table("Fit to use?", ("use", "verdict", "because"), uses),
+    blocks = (
         _run_verdicts(verdict),
-        Text(
-            (
-                "Runs that are not fit are left out of refine and compare, which say so; with none left they refuse.",
-            ),
-            small=True,
-        ),
+        Text((said,), small=True),
         replace(verdict_table(verdict), caption="What it stands on"),
-    ]
-    return Section("Verdict", tuple(blocks))
+    )
+    return Section("Verdict run by run", blocks)
 
 
 def _run_verdicts(verdict: Verdict) -> Table:
@@ -50,13 +43,32 @@ def _run_verdicts(verdict: Verdict) -> Table:
     return Table("Run by run", ("run", *(f"to {use.use}" for use in verdict.uses), "why"), tuple(rows))
 
 
-def changes_section(verdict: Verdict, runs: int) -> Section:
-    """Return what to change on car, logger, sheet and notes before the next test."""
-    if not verdict.changes:
-        return Section(
-            "Before the next test",
-            (Text(("Nothing needs changing: run gridfit refine on these runs.",)),),
-        )
+def next_section(verdict: Verdict, runs: int) -> Section:
+    """Return the verdict per use, what can be done now, and what to change before the next test."""
+    uses = tuple(
+        (Cell(f"to {use.use}"), Cell(use.level, mark=LEVELS[use.level]), Cell(use.because))
+        for use in verdict.uses
+    )
+    blocks: list[Block] = [
+        Table("Fit to use?", ("use", "verdict", "because"), uses),
+        Text((_now(verdict),)),
+    ]
+    if verdict.changes:
+        blocks.append(_changes(verdict, runs))
+    return Section("What to do next", tuple(blocks))
+
+
+def _now(verdict: Verdict) -> str:
+    ready = [f"gridfit {use.use}" for use in verdict.uses if use.level != "not fit"]
+    if not ready:
+        return "Do what stands in red below, and log again; until then refine and compare refuse these runs."
+    later = (
+        " Before the next test change what stands below." if verdict.changes else " Nothing needs changing."
+    )
+    return f"These runs are ready for {' and '.join(ready)}.{later}"
+
+
+def _changes(verdict: Verdict, runs: int) -> Table:
     rows = tuple(
         (
             Cell(f"{number}. {change.todo}", mark="bad" if change.stops else ""),
@@ -69,9 +81,11 @@ def changes_section(verdict: Verdict, runs: int) -> Section:
         "Red: without it runs cannot be used. The rest is corrected here or narrows what can be said, as its reason "
         "tells; the controller is not corrected."
     )
-    return Section(
-        "Before the next test",
-        (Table("What to change on car, logger, sheet or note", ("change", "because", "runs"), rows, note),),
+    return Table(
+        "What to change on car, logger, sheet or note before the next test",
+        ("change", "because", "runs"),
+        rows,
+        note,
     )
 
 
