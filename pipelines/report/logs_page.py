@@ -63,9 +63,12 @@ def _now(verdict: Verdict) -> str:
     if not ready:
         return "Do what stands in red below, and log again; until then refine and compare refuse these runs."
     later = (
-        " Before the next test change what stands below." if verdict.changes else " Nothing needs changing."
+        "Before the next test change what stands below"
+        if verdict.changes
+        else "Car and logger need no change"
     )
-    return f"These runs are ready for {' and '.join(ready)}.{later}"
+    drive = "what to drive next stands under Episodes and coverage"
+    return f"These runs are ready for {' and '.join(ready)}. {later}; {drive}."
 
 
 def _changes(verdict: Verdict, runs: int) -> Table:

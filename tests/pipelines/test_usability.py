@@ -11,7 +11,8 @@ from cases.goodcar import change_rows, swap, write_all
 
 from gridfit.errors import DataError
 from gridfit.estimate import Estimate
-from pipelines import cli
+from pipelines import cli, compare, refine
+from pipelines.delivery import Delivery
 from pipelines.ingest import Source, ingest
 from pipelines.progress import silent
 from pipelines.usability import judge, serious, unfit, usable
@@ -238,3 +239,28 @@ def test_inspect_works_without_throttle_and_says_what_is_missing(tmp_path, capsy
     page = (out / "report.html").read_text()
     for text in ("What no run holds", "throttle: episodes cannot be found", "No engine speed was logged"):
         assert text in page
+
+
+class Reached(Exception):
+    """The step after the verdict was reached."""
+
+
+@pytest.mark.parametrize("job", ["refine", "compare"])
+def test_refine_and_compare_fit_on_the_runs_that_are_fit_alone(demo, tmp_path, monkeypatch, job):
+    """What is handed to the fit holds no run that is not fit."""
+    module = {"refine": refine, "compare": compare}[job]
+    seen = []
+
+    def stop(logs, *rest):
+        seen.append(logs)
+        raise Reached
+
+    monkeypatch.setattr(module, "ingest", lambda source, progress: without_throttle(demo))
+    monkeypatch.setattr(module, "identify", stop)
+    source = Source(DEMO / "car.toml", (DEMO / "soft",), grids=DEMO / "grids_milder.json")
+    request = {"refine": refine.RefineRequest, "compare": compare.CompareRequest}[job]
+    with pytest.raises(Reached):
+        module.run(request(source, Delivery(tmp_path / "out")))
+    (logs,) = seen
+    assert [item.name for item in logs.signals] == [item.name for item in demo.signals[1:]]
+    assert demo.signals[0].name in logs.left_out[0]

@@ -69,6 +69,19 @@ def test_the_factor_comes_back_within_a_tenth_of_a_per_cent(drive, sheet, factor
         assert signals.factor.covers(factor)
 
 
+def test_the_steady_stretches_meet_zero_force_at_the_factor(drive, sheet):
+    """Ratio over force, as it is drawn: made with slip of 1 % per m/s2, so exp(0.01 x force) over the factor."""
+    made = drive(240.0)
+    wander(made, np.random.default_rng(5))
+    signals = prepare([made.run(factor=1.03, noise_kmh=0.1)], sheet, {})[0]
+    steady = signals.steady
+    assert steady["used"].sum() >= calibration.FEWEST_POINTS
+    used = steady[steady["used"]]
+    rest = np.log(used["ratio"]) - signals.slip_per_force_s2pm * used["force_mps2"]
+    assert np.exp(rest.median()) == pytest.approx(signals.factor.mean, abs=1e-3)
+    assert signals.factor.mean == pytest.approx(1.03, abs=2e-3)
+
+
 def test_hard_driving_and_slip_do_not_pull_the_factor(drive, sheet):
     rng = np.random.default_rng(2)
     made = wander(drive(120.0), rng)
