@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from gridfit.search.budget import DRAWS
 from pipelines.options import (
     AsJson,
     BudgetName,
@@ -86,7 +87,7 @@ def propose(
     seed: Seed = 1,
     preference: Preferred = PreferenceName.BALANCED,
     budget: Effort = BudgetName.NORMAL,
-    draws: Draws = 64,
+    draws: Draws = DRAWS,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
     as_json: AsJson = False,
@@ -152,7 +153,7 @@ def refine(
     seed: Seed = 1,
     preference: Preferred = PreferenceName.BALANCED,
     budget: Effort = BudgetName.NORMAL,
-    draws: Draws = 64,
+    draws: Draws = DRAWS,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
     as_json: AsJson = False,
@@ -187,7 +188,7 @@ def compare(
     grids: Grids = None,
     overwrite: Overwrite = False,
     seed: Seed = 1,
-    draws: Draws = 64,
+    draws: Draws = DRAWS,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
     as_json: AsJson = False,
@@ -222,7 +223,7 @@ def score(
     overwrite: Overwrite = False,
     seed: Seed = 1,
     preference: Preferred = PreferenceName.BALANCED,
-    draws: Draws = 64,
+    draws: Draws = DRAWS,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
     as_json: AsJson = False,

@@ -7,12 +7,12 @@ import pandas as pd
 
 from gridfit import compounds
 from gridfit.comparison import Comparison
+from gridfit.search.budget import DRAWS
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.identify import Identified, identify, run_table
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
-from pipelines.proposal import DRAWS
 from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.blocks import Page
 from pipelines.report.cautions import cautions

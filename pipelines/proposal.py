@@ -31,9 +31,6 @@ BUDGETS: dict[str, Budget] = {
 }
 """How much a search may try, by the name that --budget takes."""
 
-DRAWS = 128
-"""Draws of the plant unless --draws says otherwise."""
-
 CELL_COLUMNS = (
     "grid", "gear", "breakpoint", "before_pct", "after_pct", "episodes", "time_s", "basis", "gain", "reason",
 )  # fmt: skip

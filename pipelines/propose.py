@@ -10,6 +10,7 @@ from gridfit.evidence import NextTest, what_to_test_next
 from gridfit.grids import common_practice
 from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import Preference, preference
+from gridfit.search.budget import DRAWS
 from gridfit.search.result import SearchResult
 from gridfit.search.study import search
 from gridfit.simulate.parameters import Plant
@@ -19,7 +20,6 @@ from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
 from pipelines.proposal import (
-    DRAWS,
     budget,
     candidates,
     examples,

@@ -8,6 +8,7 @@ from gridfit.errors import DataError
 from gridfit.evidence import count_support, what_to_test_next
 from gridfit.grids import read_grids
 from gridfit.recovery import preference
+from gridfit.search.budget import DRAWS
 from gridfit.search.study import search
 from gridfit.simulate.scenarios import catalogue
 from pipelines import fitchecks
@@ -16,7 +17,7 @@ from pipelines.identify import identify
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
-from pipelines.proposal import DRAWS, budget, candidates, examples, proposal_files, scores
+from pipelines.proposal import budget, candidates, examples, proposal_files, scores
 from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.page import render
 from pipelines.report.refine_page import Refined, refine_page

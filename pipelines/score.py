@@ -10,6 +10,7 @@ from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.grids import GridPair, common_practice, read_grids
 from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import preference
+from gridfit.search.budget import DRAWS
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.plantfiles import read_plant
 from gridfit.simulate.scenarios import catalogue
@@ -19,7 +20,7 @@ from pipelines.judge import Judged, judge
 from pipelines.partnames import COST
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
-from pipelines.proposal import DRAWS, examples
+from pipelines.proposal import examples
 from pipelines.record import InputFile, Record, new_result_id, utc_now
 from pipelines.report.blocks import Page
 from pipelines.report.cautions import cautions

@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 
+DRAWS = 128
+"""Draws of the plant to search and judge on unless told otherwise: with 24 a search tunes to the draws it saw."""
+
 
 @dataclass(frozen=True, slots=True)
 class Budget:
