@@ -42,7 +42,8 @@ class CellNote:
     time_s : float
         Time that they spent there [s].
     basis : str
-        "data", "prior" (no or few episodes), "held" (kept as it was) or "copied" (a gear without test).
+        "data", "prior" (no or few episodes), "held" (kept, or moved only with its neighbours) or "copied" (a gear
+        without test).
     gain : Estimate or None
         How much the cost would rise if this cell alone went back, over the plant's draws.
     reason : str
@@ -181,13 +182,17 @@ def _rise(gain: Estimate) -> str:
     )
 
 
-def _reason(change: Change, basis: str, logs: bool) -> str:
+def _held(moved: bool) -> str:
+    return "moved only as far as its neighbours ask" if moved else "kept as it was"
+
+
+def _reason(change: Change, basis: str, logs: bool, moved: bool) -> str:
     count = f"{change.episodes} episode{'' if change.episodes == 1 else 's'} passed here"
     seen = count if change.episodes else "no episode passed here"
     if basis == "held" and _silent(change.gain):
-        return f"{seen}, and a change shows in no scenario: kept as it was"
+        return f"{seen}, and a change shows in no scenario: {_held(moved)}"
     if basis == "held":
-        return f"{seen}, and the plants that fit disagree on whether a change helps: kept as it was"
+        return f"{seen}, and the plants that fit disagree on whether a change helps: {_held(moved)}"
     if basis == "data":
         return f"{seen}; {_rise(change.gain)}"
     source = f"{seen}, so this rests on the prior" if logs else "rests on the car sheet alone"
@@ -204,7 +209,7 @@ def _note(change: Change, pair: GridPair, before: GridPair, basis: str, logs: bo
     i = change.index
     return CellNote(
         grid, change.gear, float(axis[i]), float(old[i]), float(new[i]), change.episodes, change.time_s,
-        basis, change.gain, _reason(change, basis, logs),
+        basis, change.gain, _reason(change, basis, logs, abs(new[i] - old[i]) > 1e-9),
     )  # fmt: skip
 
 

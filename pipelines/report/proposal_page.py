@@ -220,7 +220,7 @@ def _cell_table(notes: Sequence[CellNote], most: int) -> Table:
             Cell(f"{note.before_pct:.1f} → {note.after_pct:.1f}", mark="number"),
             Cell(str(note.episodes), mark="number"),
             Cell(BASIS.get(note.basis, note.basis), mark="good" if note.basis == "data" else ""),
-            Cell(_reason(note)),
+            Cell(signed(note.reason)),
         )
         for note in ordered
     )
@@ -232,13 +232,6 @@ def _cell_table(notes: Sequence[CellNote], most: int) -> Table:
 
 BASIS = {"data": "data", "prior": "prior", "held": "neighbours", "copied": "another gear"}
 """What a cell's figure rests on, as the table of changes names it."""
-
-
-def _reason(note: CellNote) -> str:
-    """Return why a cell moved; a cell that was held and moved all the same followed its neighbours."""
-    if note.basis != "held":
-        return signed(note.reason)
-    return f"{signed(note.reason).removesuffix(': kept as it was')}: moved only as far as its neighbours ask"
 
 
 def plant_rows(prior: dict[str, object], fitted: dict[str, object] | None) -> tuple[PlantRow, ...]:
