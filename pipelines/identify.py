@@ -13,6 +13,7 @@ from gridfit.plant.posterior import Moved
 from gridfit.plant.prior import from_carsheet
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.plantfiles import to_document
+from gridfit.tyrelaws import LAWS
 from pipelines.ingest import Ingested
 from pipelines.partnames import PLANT_LABELS
 from pipelines.progress import Progress
@@ -83,7 +84,7 @@ def identify(logs: Ingested, rng: np.random.Generator, draws: int, progress: Pro
         to_document(logs.sheet, prior),
         found.runs,
         _warnings(found.result, found.moved),
-        _remarks(found.result, found.moved),
+        _remarks(found.result, found.moved, found.laws),
     )
 
 
@@ -108,16 +109,20 @@ def _warnings(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _remarks(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
+def _remarks(result: FitResult, moved: tuple[Moved, ...], laws: tuple[float, ...]) -> tuple[str, ...]:
     """What the fit rests on."""
     windows = result.windows
     sliding = windows.episode >= 0
     patches = 100.0 * float((result.on_patch[sliding] > 0.5).mean()) if sliding.any() else 0.0
-    informed = [PLANT_LABELS[m.name] for m in moved if m.informed and not m.name.startswith("inertia_factor")]
-    rest = [PLANT_LABELS[m.name] for m in moved if not m.informed and not m.name.startswith("inertia_factor")]
+    told = [m for m in moved if m.name != "tyre_law" and not m.name.startswith("inertia_factor")]
+    informed = [PLANT_LABELS[m.name] for m in told if m.informed]
+    rest = [PLANT_LABELS[m.name] for m in told if not m.informed]
+    shares = " and ".join(f"{100 * w:.0f} % follow the {law.name}" for law, w in zip(LAWS, laws, strict=True))
     return (
         f"Fitted to {len(windows)} windows of a quarter of a second, {int(sliding.sum())} of them in episodes, of "
-        f"which {patches:.0f} % were read as patches or kerbs and not as the tyre.",
+        f"which {patches:.0f} % were read as patches and not as the tyre; what is over kerbs is left out.",
+        f"Of the plants drawn, {shares} tyre law, by how well each fits; neither is left out, since a real tyre "
+        "follows none exactly.",
         f"The logs informed: {'; '.join(informed) or 'nothing'}.",
         f"Still resting on the car sheet and on what is usual: {'; '.join(rest) or 'nothing'}.",
     )

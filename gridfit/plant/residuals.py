@@ -217,12 +217,6 @@ class Problem:
             start[:, axis] = np.maximum(y.mean(axis=1) - slope * t.mean(axis=1), 0.5)
         return start
 
-    def start_errors(self, start: Floats, on_patch: Floats) -> Floats:
-        """Whitened distance of the nuisances from their priors: float64[W, 9] [1]."""
-        mean, sd = self.start_prior(on_patch)
-        result: Floats = (start - mean) / sd
-        return result
-
     def start_prior(self, on_patch: Floats) -> tuple[Floats, Floats]:
         """Prior mean and sd of the nuisances, given how likely each window lies on a patch: float64[W, 9] each."""
         w = self.windows
