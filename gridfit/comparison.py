@@ -1,19 +1,17 @@
 """What a comparison of compounds answers: one verdict per pair, with the numbers behind it."""
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
-from gridfit.confounding import PairFinding
-from gridfit.estimate import Estimate
+import numpy as np
+from numpy.typing import NDArray
+
+from gridfit.estimate import Estimate, pct
 from gridfit.mixedmodel import Contrast
+from gridfit.pairfinding import PairFinding
+from gridfit.runfigures import FigureComparison
 
 FORMAT = "gridfit-compare/1"
-
-
-def pct(log_ratio: float) -> float:
-    """Return a log ratio as a difference [%]; those beyond e^20 are held there."""
-    return 100.0 * math.expm1(min(log_ratio, 20.0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +54,14 @@ class Pair:
     findings: tuple[PairFinding, ...]
 
     @property
+    def runs_still_needed_for_pct(self) -> dict[float, tuple[int, int]]:
+        """Runs of a and of b beyond those at hand for round differences [%]."""
+        return {
+            step: (max(0, count - self.runs[0]), max(0, count - self.runs[1]))
+            for step, count in self.runs_needed_for_pct.items()
+        }
+
+    @property
     def peak_mu_diff_pct(self) -> Estimate:
         """Peak friction of b over that of a [%]."""
         low, high = self.difference.interval()
@@ -73,6 +79,9 @@ class Pair:
             "runs": list(self.runs),
             "runs_needed": self.runs_needed,
             "runs_needed_for_pct": {f"{step:g}": count for step, count in self.runs_needed_for_pct.items()},
+            "runs_still_needed_for_pct": {
+                f"{step:g}": list(counts) for step, counts in self.runs_still_needed_for_pct.items()
+            },
             "p_value_alone": self.p_value_alone,
             "p_value_permutation": self.p_value_permutation,
             "degrees_of_freedom": self.difference.df,
@@ -91,6 +100,27 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True)
+class Effects:
+    """Log peak friction of the compounds as the model has it, for what is worked out from it.
+
+    Attributes
+    ----------
+    names : tuple of str
+    log_mu : float64[K]
+        At the mean track temperature [1].
+    covariance : float64[K, K]
+        Small-sample corrected; what all runs share is not in it.
+    df : float
+        Least degrees of freedom of a difference.
+    """
+
+    names: tuple[str, ...]
+    log_mu: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    df: float
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
     """All compounds of a set of runs against each other.
 
@@ -106,6 +136,11 @@ class Comparison:
         Change of peak friction with track temperature [% per C]; None when it was not asked.
     left_out : tuple of str
         Runs whose peak friction was not identified.
+    effects : Effects
+    figures : tuple of FigureComparison
+        Slip at the peak, fall-off, drift within the run; those that the runs tell.
+    beyond_in_speed : tuple of str
+        Compounds that slid at speeds at which another never did: speed is confounded on them.
     """
 
     pairs: tuple[Pair, ...]
@@ -113,6 +148,9 @@ class Comparison:
     run_sd_pct: float
     temperature_slope_pct_per_c: Estimate | None
     left_out: tuple[str, ...]
+    effects: Effects
+    figures: tuple[FigureComparison, ...] = field(default=())
+    beyond_in_speed: tuple[str, ...] = field(default=())
 
     def to_dict(self) -> dict[str, object]:
         """Return compare.json as plain values."""
@@ -124,6 +162,8 @@ class Comparison:
             "run_sd_pct": self.run_sd_pct,
             "temperature_slope_pct_per_c": None if slope is None else slope.to_dict(),
             "runs_left_out": list(self.left_out),
+            "figures": [figure.to_dict() for figure in self.figures],
+            "speed_confounded_on": list(self.beyond_in_speed),
         }
 
     def __str__(self) -> str:

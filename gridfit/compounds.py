@@ -16,12 +16,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gridfit import mixedmodel, samplesize
-from gridfit.comparison import Comparison, Pair, pct
+from gridfit.comparison import Comparison, Effects, Pair
 from gridfit.confounding import LEAST_RUNS, check_pair
 from gridfit.errors import DataError, InputError
-from gridfit.estimate import Estimate
+from gridfit.estimate import MOST_LOG, Estimate, pct
+from gridfit.imbalance import beyond
 from gridfit.mixedmodel import Contrast
 from gridfit.permutation import holm, permutation_p_value
+from gridfit.runfigures import compare_figures
 
 Floats = NDArray[np.float64]
 
@@ -54,7 +56,9 @@ def compare(table: pd.DataFrame, rng: np.random.Generator) -> Comparison:
     ----------
     table : DataFrame
         One row per run. ``run``, ``compound`` (text), ``log_mu`` (log peak friction [1]), ``se`` (its
-        standard error, NaN when unknown); where known ``track_temp_c``, ``day``, ``track``, ``mean_gear``.
+        standard error, NaN when unknown); where known ``track_temp_c``, ``day``, ``track``, ``mean_gear``, the
+        columns of `gridfit.runfigures.FIGURES`, and ``speed_kmh``, ``grids``, ``driver``, ``started``, ``radius_m``
+        as `gridfit.imbalance` reads them.
     rng : numpy.random.Generator
         For permutations that are too many to count.
 
@@ -86,6 +90,14 @@ def compare(table: pd.DataFrame, rng: np.random.Generator) -> Comparison:
         100.0 * math.sqrt(float(model.fit.theta[0])),
         model.slope,
         left_out,
+        Effects(
+            names,
+            model.fit.beta,
+            model.fit.covariance + model.fit.inflation,
+            min(one.df for one in contrasts),
+        ),
+        compare_figures(runs, names),
+        beyond(runs, "speed_kmh", names),
     )
 
 
@@ -207,4 +219,4 @@ def _unit(names: Sequence[str], index: int) -> Floats:
 
 def _level(contrast: Contrast) -> Estimate:
     low, high = contrast.interval()
-    return Estimate(math.exp(contrast.estimate), math.exp(low), math.exp(high))
+    return Estimate(math.exp(contrast.estimate), math.exp(low), math.exp(min(high, MOST_LOG)))

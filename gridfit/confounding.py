@@ -1,10 +1,12 @@
-"""What else could explain a difference between two compounds: temperature, day, track, gear, a single run."""
+"""What else could explain a difference between two sides: temperature, day, track, gear, a single run, and more."""
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
 
 import numpy as np
 import pandas as pd
+
+from gridfit import imbalance
+from gridfit.pairfinding import PairFinding, finding
 
 TEMPERATURE_GAP_C = 5.0
 """Difference of mean track temperature [C] from which ranges that do not overlap are called separated.
@@ -19,52 +21,14 @@ LEAST_RUNS = 2
 """Runs of a compound below which its run-to-run spread cannot be seen."""
 
 
-@dataclass(frozen=True, slots=True)
-class PairFinding:
-    """One check of the runs behind a pair of compounds.
-
-    Attributes
-    ----------
-    check : str
-        Short name.
-    pair : tuple of str
-        The two compounds.
-    statistic : str
-        What was computed, with its unit.
-    value : float
-        Of the statistic.
-    operator : str
-        ``<``, ``<=``, ``>=`` or ``>``: how the value must stand to the threshold.
-    threshold : float
-    passed : bool
-    meaning : str
-        What it means for the verdict.
-    remedy : str
-        What to do; empty when passed.
-    """
-
-    check: str
-    pair: tuple[str, str]
-    statistic: str
-    value: float
-    operator: str
-    threshold: float
-    passed: bool
-    meaning: str
-    remedy: str
-
-    def to_dict(self) -> dict[str, object]:
-        """Return the finding as plain values for JSON."""
-        return asdict(self)
-
-
 def check_pair(table: pd.DataFrame, a: str, b: str) -> tuple[PairFinding, ...]:
     """Return the findings on the runs of two compounds.
 
     Parameters
     ----------
     table : DataFrame
-        One row per run: ``compound``; where known ``track_temp_c``, ``day``, ``track``, ``mean_gear``.
+        One row per run: ``compound``; where known ``track_temp_c``, ``day``, ``track``, ``mean_gear``, and
+        what `gridfit.imbalance` looks at.
     a, b : str
         The two compounds.
 
@@ -75,33 +39,9 @@ def check_pair(table: pd.DataFrame, a: str, b: str) -> tuple[PairFinding, ...]:
     """
     sides = table[table["compound"] == a], table[table["compound"] == b]
     return tuple(
-        finding
-        for check in (_runs, _temperature, _same_days, _same_tracks, _gears)
-        for finding in check((a, b), *sides)
-    )
-
-
-def _finding(
-    check: str,
-    pair: tuple[str, str],
-    statistic: str,
-    rule: tuple[float, str, float],
-    words: tuple[str, str, str],
-) -> PairFinding:
-    """Make a finding from (value, operator, threshold) and (meaning if passed, if not, remedy)."""
-    value, operator, threshold = rule
-    passed = {"<": value < threshold, "<=": value <= threshold, ">=": value >= threshold}[operator]
-    good, bad, remedy = words
-    return PairFinding(
-        check,
-        pair,
-        statistic,
-        value,
-        operator,
-        threshold,
-        passed,
-        good if passed else bad,
-        "" if passed else remedy,
+        found
+        for check in (_runs, _temperature, _same_days, _same_tracks, _gears, *imbalance.CHECKS)
+        for found in check((a, b), *sides)
     )
 
 
@@ -112,7 +52,7 @@ def _runs(pair: tuple[str, str], a: pd.DataFrame, b: pd.DataFrame) -> Iterator[P
         "told apart, so there is no verdict.",
         "Log at least two runs of each compound, better four, in mixed order.",
     )
-    yield _finding("runs", pair, "runs of the rarer compound", (min(len(a), len(b)), ">=", LEAST_RUNS), words)
+    yield finding("runs", pair, "runs of the rarer compound", (min(len(a), len(b)), ">=", LEAST_RUNS), words)
 
 
 def _temperature(pair: tuple[str, str], a: pd.DataFrame, b: pd.DataFrame) -> Iterator[PairFinding]:
@@ -123,7 +63,7 @@ def _temperature(pair: tuple[str, str], a: pd.DataFrame, b: pd.DataFrame) -> Ite
         "Runs lack their track temperature: none is corrected, and a difference may be the weather's.",
         "Write track_temp_c into the note of every run.",
     )
-    yield _finding("temperature known", pair, "runs without track temperature", (missing, "<=", 0), words)
+    yield finding("temperature known", pair, "runs without track temperature", (missing, "<=", 0), words)
     known = [side[np.isfinite(side)] for side in temperatures]
     if not all(side.size for side in known):
         return
@@ -136,7 +76,7 @@ def _temperature(pair: tuple[str, str], a: pd.DataFrame, b: pd.DataFrame) -> Ite
         "Run both compounds on the same day, in mixed order, until the temperatures overlap.",
     )
     statistic = "difference of mean track temperature where the ranges do not overlap [C]"
-    yield _finding("temperature alike", pair, statistic, (gap, "<", TEMPERATURE_GAP_C), words)
+    yield finding("temperature alike", pair, statistic, (gap, "<", TEMPERATURE_GAP_C), words)
 
 
 def _temperatures(side: pd.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -175,7 +115,7 @@ def _shared(
         f"Run both compounds on one {column}, in mixed order.",
     )
     rule = (float(len(first & second)), ">=", 1.0)
-    yield _finding(f"{column} shared", pair, f"{plural} on which both compounds ran", rule, words)
+    yield finding(f"{column} shared", pair, f"{plural} on which both compounds ran", rule, words)
 
 
 def _gears(pair: tuple[str, str], a: pd.DataFrame, b: pd.DataFrame) -> Iterator[PairFinding]:
@@ -187,6 +127,6 @@ def _gears(pair: tuple[str, str], a: pd.DataFrame, b: pd.DataFrame) -> Iterator[
         "The episodes come from other gears, so from other speeds: part of the difference may be theirs.",
         "Drive the same manoeuvres, in the same gears, on both compounds.",
     )
-    yield _finding(
+    yield finding(
         "gears alike", pair, "difference of the mean gear of the episodes", (gap, "<", GEAR_GAP), words
     )

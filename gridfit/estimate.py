@@ -13,6 +13,14 @@ from gridfit.errors import DataError
 NORMAL_95 = 1.6448536269514722
 """95 % point of the standard normal distribution [1]: a central 90 % interval is mean +- this times SD."""
 
+MOST_LOG = 20.0
+"""Largest log ratio that is told [1]."""
+
+
+def pct(log_ratio: float) -> float:
+    """Return a log ratio as a difference [%]; those beyond e^20 are held there."""
+    return 100.0 * math.expm1(min(log_ratio, MOST_LOG))
+
 
 @dataclass(frozen=True, slots=True)
 class Estimate:

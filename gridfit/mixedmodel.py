@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from gridfit.errors import DataError, FitError
 
@@ -46,11 +46,11 @@ class Contrast:
     @property
     def p_value(self) -> float:
         """Two-sided p value of no effect [1]."""
-        return float(2.0 * stats.t.sf(abs(self.estimate) / self.se, self.df))
+        return float(2.0 * special.stdtr(self.df, -abs(self.estimate) / self.se))
 
     def interval(self, level: float = 0.90) -> tuple[float, float]:
         """Return the central interval of this coverage, in the unit of the data."""
-        half = float(stats.t.isf((1.0 - level) / 2.0, self.df)) * self.se
+        half = -float(special.stdtrit(self.df, (1.0 - level) / 2.0)) * self.se
         return self.estimate - half, self.estimate + half
 
 
@@ -95,6 +95,8 @@ class MixedFit:
         df = 2.0 * plain**2 / float(gradient @ self.theta_covariance @ gradient)
         # Known errors are estimates themselves, so they never buy more certainty than the data's own count.
         df = min(df, float(self.residual_df))
+        # Welch's has one run less than the smaller side at least; with the variance at zero the formula would go below.
+        df = max(df, 1.0)
         added = max(0.0, float(w @ self.inflation @ w))  # below 0 by rounding only
         return Contrast(float(w @ self.beta), math.sqrt(plain + added), df)
 

@@ -4,7 +4,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
 
 LEVEL = 0.05
 """Two-sided level of a verdict [1]."""
@@ -21,7 +21,7 @@ _WEIGHTS = _GAUSS[1] / 2.0
 @lru_cache(maxsize=512)
 def _error_ratio(df: float) -> NDArray[np.float64]:
     """Return the estimated over the true standard error at the nodes of the quadrature."""
-    return np.asarray(np.sqrt(stats.chi2.ppf(_NODES, df) / df), dtype=np.float64)
+    return np.asarray(np.sqrt(special.chdtri(df, 1.0 - _NODES) / df), dtype=np.float64)
 
 
 def power(ratio: float, df: float, level: float = LEVEL) -> float:
@@ -39,9 +39,9 @@ def power(ratio: float, df: float, level: float = LEVEL) -> float:
     Source: noncentral t distribution, as a normal one given the estimated standard error; the library's own
     function returns NaN for few degrees of freedom.
     """
-    edge = stats.t.isf(level / 2.0, df)
+    edge = -special.stdtrit(df, level / 2.0)
     threshold = edge * _error_ratio(df)
-    return float(_WEIGHTS @ (stats.norm.sf(threshold - ratio) + stats.norm.cdf(-threshold - ratio)))
+    return float(_WEIGHTS @ (special.ndtr(ratio - threshold) + special.ndtr(-threshold - ratio)))
 
 
 def minimum_detectable(se: float, df: float, level: float = LEVEL) -> float:
@@ -56,7 +56,7 @@ def minimum_detectable(se: float, df: float, level: float = LEVEL) -> float:
     level : float
         Two-sided level [1].
     """
-    edge = float(stats.t.isf(level / 2.0, df))
+    edge = -float(special.stdtrit(df, level / 2.0))
     found = optimize.brentq(lambda ratio: power(ratio, df, level) - POWER, 0.0, 4.0 * edge + 4.0, xtol=1e-10)
     return float(found) * se
 
