@@ -47,10 +47,22 @@ class _Model:
     one_run_variance: float
     slope: Estimate | None
     slope_mean: float
+    block_effect: Floats  # [R]
+
+    def unit(self, index: int) -> Floats:
+        """Return the weights of one side among the effects."""
+        weights: Floats = np.eye(self.fit.beta.size)[index]
+        return weights
 
 
-def compare(table: pd.DataFrame, rng: np.random.Generator) -> Comparison:
-    """Compare every pair of compounds.
+def compare(
+    table: pd.DataFrame,
+    rng: np.random.Generator,
+    *,
+    noun: str = "compound",
+    temperature_sd: float = TEMPERATURE_SLOPE_SD,
+) -> Comparison:
+    """Compare every pair of compounds, or of other sides that runs can be on.
 
     Parameters
     ----------
@@ -58,9 +70,13 @@ def compare(table: pd.DataFrame, rng: np.random.Generator) -> Comparison:
         One row per run. ``run``, ``compound`` (text), ``log_mu`` (log peak friction [1]), ``se`` (its
         standard error, NaN when unknown); where known ``track_temp_c``, ``day``, ``track``, ``mean_gear``, the
         columns of `gridfit.runfigures.FIGURES`, and ``speed_kmh``, ``grids``, ``driver``, ``started``, ``radius_m``
-        as `gridfit.imbalance` reads them.
+        as `gridfit.imbalance` reads them, and ``block``: runs are compared within their block alone.
     rng : numpy.random.Generator
         For permutations that are too many to count.
+    noun : str
+        What the sides are called.
+    temperature_sd : float
+        Prior standard deviation of the slope against track temperature [1/C]; 0 leaves temperature out.
 
     Returns
     -------
@@ -76,17 +92,17 @@ def compare(table: pd.DataFrame, rng: np.random.Generator) -> Comparison:
     runs, left_out = _checked(table)
     names = tuple(dict.fromkeys(runs["compound"]))
     pairs = list(combinations(range(len(names)), 2))
-    _refuse(runs, names)
-    model = _fitted(runs, names)
-    contrasts = [model.fit.contrast(_unit(names, j) - _unit(names, i)) for i, j in pairs]
+    _refuse(runs, names, noun)
+    model = _fitted(runs, names, temperature_sd)
+    contrasts = [model.fit.contrast(model.unit(j) - model.unit(i)) for i, j in pairs]
     held = holm([contrast.p_value for contrast in contrasts])
     decided = [
-        _pair(runs, model, ij, contrast, float(p), rng)
+        _pair(runs, model, ij, contrast, float(p), rng, noun)
         for ij, contrast, p in zip(pairs, contrasts, held, strict=True)
     ]
     return Comparison(
         tuple(decided),
-        {name: _level(model.fit.contrast(_unit(names, i))) for i, name in enumerate(names)},
+        {name: _level(model.fit.contrast(model.unit(i))) for i, name in enumerate(names)},
         100.0 * math.sqrt(float(model.fit.theta[0])),
         model.slope,
         left_out,
@@ -125,20 +141,20 @@ def _checked(table: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     return table[seen].reset_index(drop=True), tuple(str(run) for run in table.loc[~seen, "run"])
 
 
-def _refuse(runs: pd.DataFrame, names: Sequence[str]) -> None:
+def _refuse(runs: pd.DataFrame, names: Sequence[str], noun: str) -> None:
     counts = {name: int((runs["compound"] == name).sum()) for name in names}
     if sum(count >= LEAST_RUNS for count in counts.values()) < 2:
         raise DataError.of(
-            where="compounds",
+            where=f"{noun}s",
             what="runs of each",
             value=", ".join(f"{name} {count}" for name, count in counts.items()) or "none",
-            allowed=f"two compounds must have {LEAST_RUNS} runs or more whose peak friction is known; the "
+            allowed=f"two {noun}s must have {LEAST_RUNS} runs or more whose peak friction is known; the "
             "run is the unit that counts, and one run does not show how much runs differ",
-            remedy="Log more runs of each compound, in mixed order on one day, with slip past the peak.",
+            remedy=f"Log more runs of each {noun}, in mixed order on one day, with slip past the peak.",
         )
     if np.ptp(runs["log_mu"].to_numpy(dtype=np.float64)) == 0.0:
         raise DataError.of(
-            where="compounds",
+            where=f"{noun}s",
             what="log peak friction",
             value=float(runs["log_mu"].iloc[0]),
             allowed="must differ between runs, if only by noise",
@@ -146,28 +162,40 @@ def _refuse(runs: pd.DataFrame, names: Sequence[str]) -> None:
         )
 
 
-def _fitted(runs: pd.DataFrame, names: tuple[str, ...]) -> _Model:
+def _fitted(runs: pd.DataFrame, names: tuple[str, ...], temperature_sd: float) -> _Model:
     y = runs["log_mu"].to_numpy(dtype=np.float64)
-    design = np.array(
+    sides = np.array(
         [[name == compound for name in names] for compound in runs["compound"]], dtype=np.float64
     )
+    blocks = _blocks(runs)
+    design = np.concatenate([sides, blocks], axis=1)
     error = runs["se"].to_numpy(dtype=np.float64)
     # A run that does not know its error is taken to be as good as the middle one.
     middle = float(np.median(error[np.isfinite(error)])) if np.isfinite(error).any() else 0.0
     error = np.where(np.isfinite(error), error, middle)
-    temperature = _centred_temperature(runs)
-    slope_covariance = TEMPERATURE_SLOPE_SD**2 * np.outer(temperature, temperature)
+    temperature = _centred_temperature(runs) * (temperature_sd > 0.0)
+    slope_covariance = temperature_sd**2 * np.outer(temperature, temperature)
     known = np.diag(error**2) + slope_covariance
     fit = mixedmodel.fit(y, design, np.zeros(y.size, dtype=np.int64), known)
     slope, mean = None, 0.0
     if np.any(temperature != 0.0):
         inverse = np.linalg.inv(known + fit.theta[0] * np.eye(y.size))
         projection = inverse - inverse @ design @ fit.covariance @ design.T @ inverse
-        mean = float(TEMPERATURE_SLOPE_SD**2 * temperature @ projection @ y)
-        left = 1.0 - TEMPERATURE_SLOPE_SD**2 * float(temperature @ projection @ temperature)
-        slope = Estimate.from_mean_sd(100.0 * mean, 100.0 * TEMPERATURE_SLOPE_SD * math.sqrt(max(0.0, left)))
+        mean = float(temperature_sd**2 * temperature @ projection @ y)
+        left = 1.0 - temperature_sd**2 * float(temperature @ projection @ temperature)
+        slope = Estimate.from_mean_sd(100.0 * mean, 100.0 * temperature_sd * math.sqrt(max(0.0, left)))
     one_run = float(fit.theta[0]) + float(np.mean(error**2))
-    return _Model(names, fit, temperature, one_run, slope, mean)
+    return _Model(names, fit, temperature, one_run, slope, mean, blocks @ fit.beta[len(names) :])
+
+
+def _blocks(runs: pd.DataFrame) -> Floats:
+    """Return columns that tell blocks apart, each less its mean: float64[R, B - 1]; none without blocks."""
+    if "block" not in runs:
+        return np.zeros((len(runs), 0))
+    names = list(dict.fromkeys(runs["block"]))[1:]
+    columns = np.array([[one == name for name in names] for one in runs["block"]], dtype=np.float64)
+    columns = columns.reshape(len(runs), len(names))
+    return np.asarray(columns - columns.mean(axis=0), dtype=np.float64)
 
 
 def _centred_temperature(runs: pd.DataFrame) -> Floats:
@@ -185,12 +213,14 @@ def _pair(
     contrast: Contrast,
     p_value: float,
     rng: np.random.Generator,
+    noun: str,
 ) -> Pair:
     a, b = (model.names[k] for k in ij)
     level = samplesize.LEVEL / math.comb(len(model.names), 2)
     sd = math.sqrt(model.one_run_variance)
-    findings = check_pair(runs, a, b)
+    findings = tuple(finding.about(noun) for finding in check_pair(runs, a, b))
     adjusted = runs["log_mu"].to_numpy(dtype=np.float64) - model.slope_mean * model.temperature
+    adjusted = adjusted - model.block_effect
     sides = [adjusted[(runs["compound"] == name).to_numpy()] for name in (a, b)]
     enough = min(side.size for side in sides) >= LEAST_RUNS
     more: Literal["a", "b"] = "b" if contrast.estimate > 0.0 else "a"
@@ -210,11 +240,6 @@ def _pair(
         },
         findings=findings,
     )
-
-
-def _unit(names: Sequence[str], index: int) -> Floats:
-    weights: Floats = np.eye(len(names))[index]
-    return weights
 
 
 def _level(contrast: Contrast) -> Estimate:

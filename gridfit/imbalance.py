@@ -150,7 +150,7 @@ def _sizes(pair: tuple[str, str], a: pd.DataFrame, b: pd.DataFrame) -> Iterator[
     ratio = float(second.mean() / first.mean())
     words = (
         "The driven tyres roll at the same radius.",
-        f"The tyres are of different size: {pair[1]} rolls at {100.0 * (ratio - 1.0):+.1f} % of the radius of {pair[0]}. "
+        f"The tyres differ in size: the radius of {pair[1]} is {100.0 * (ratio - 1.0):+.1f} % off that of {pair[0]}. "
         "Slip is measured with each run's own factor; forces at the wheel differ with the size, so part of what the "
         "compounds are worth is gearing.",
         "Enter each size in the controller when that tyre is fitted, or compare in one size.",

@@ -1,6 +1,6 @@
 """One check of the runs behind a pair: what was computed, the rule, what it means and what to do."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,16 @@ class PairFinding:
     passed: bool
     meaning: str
     remedy: str
+
+    def about(self, noun: str) -> "PairFinding":
+        """Return the finding with the sides called by another noun."""
+        if noun == "compound":
+            return self
+        words = (text.replace("compound", noun) for text in (self.statistic, self.meaning, self.remedy))
+        statistic, meaning, remedy = (
+            text[:1].upper() + text[1:] if k else text for k, text in enumerate(words)
+        )
+        return replace(self, statistic=statistic, meaning=meaning, remedy=remedy)
 
     def to_dict(self) -> dict[str, object]:
         """Return the finding as plain values for JSON."""

@@ -11,6 +11,17 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from gridfit.comparison import Comparison
+
+AIM_PCT = 3.0
+"""Difference of peak friction that the plan is to decide [%], where the pair is undecided."""
+LEAST_BLOCKS, MOST_BLOCKS = 2, 8
+"""Shortest and longest plan [blocks]: more than that is planned anew after a look at the first results."""
+AFRESH = 4
+"""Blocks to plan where the runs at hand are spoilt by something else that differed."""
+NOT_SPOILT = ("temperature known", "spread alike", "size alike", "runs")
+"""Failed checks that new runs in mixed order do not mend by themselves, or that the count of runs covers."""
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedRun:
@@ -92,3 +103,26 @@ def _turns(choice: Sequence[str], blocks: int, rng: np.random.Generator) -> list
     while len(turns) < blocks:
         turns += [choice[int(k)] for k in rng.permutation(len(choice))]
     return turns[:blocks]
+
+
+def blocks_to_plan(comparison: Comparison) -> int:
+    """Return how many runs of each compound to plan next.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        What the runs at hand say.
+
+    Returns
+    -------
+    int
+        What a difference of `AIM_PCT` still needs in the undecided pairs, and `AFRESH` where a confounder spoils a
+        pair, between `LEAST_BLOCKS` and `MOST_BLOCKS`; 0 when every pair is decided and none is spoilt.
+    """
+    wanted = 0
+    for pair in comparison.pairs:
+        if any(not one.passed and one.check not in NOT_SPOILT for one in pair.findings):
+            wanted = max(wanted, AFRESH)
+        if pair.verdict == "undecided":
+            wanted = max(wanted, LEAST_BLOCKS, *pair.runs_still_needed_for_pct[AIM_PCT])
+    return min(wanted, MOST_BLOCKS)

@@ -83,12 +83,12 @@ def identify(logs: Ingested, rng: np.random.Generator, draws: int, progress: Pro
         to_document(logs.sheet, found.plant),
         to_document(logs.sheet, prior),
         found.runs,
-        _warnings(found.result, found.moved),
-        _remarks(found.result, found.moved, found.laws),
+        fit_warnings(found.result, found.moved),
+        fit_remarks(found.result, found.moved, found.laws),
     )
 
 
-def _warnings(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
+def fit_warnings(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
     """Doubts about the fit."""
     said = []
     if not result.settled:
@@ -109,7 +109,7 @@ def _warnings(result: FitResult, moved: tuple[Moved, ...]) -> tuple[str, ...]:
     return tuple(said)
 
 
-def _remarks(result: FitResult, moved: tuple[Moved, ...], laws: tuple[float, ...]) -> tuple[str, ...]:
+def fit_remarks(result: FitResult, moved: tuple[Moved, ...], laws: tuple[float, ...]) -> tuple[str, ...]:
     """What the fit rests on."""
     windows = result.windows
     sliding = windows.episode >= 0
@@ -125,32 +125,4 @@ def _remarks(result: FitResult, moved: tuple[Moved, ...], laws: tuple[float, ...
         "follows none exactly.",
         f"The logs informed: {'; '.join(informed) or 'nothing'}.",
         f"Still resting on the car sheet and on what is usual: {'; '.join(rest) or 'nothing'}.",
-    )
-
-
-def run_table(logs: Ingested, identified: Identified) -> pd.DataFrame:
-    """Return one row per run for the comparison of compounds.
-
-    Parameters
-    ----------
-    logs : Ingested
-    identified : Identified
-
-    Returns
-    -------
-    DataFrame
-        run, compound, log_mu, se, sliding_windows, episodes, mean_gear, track_temp_c, day, track; runs without a
-        sliding window are left out, since they say nothing of peak friction.
-    """
-    notes = {s.name: s.run.note for s in logs.signals}
-    table = identified.runs[identified.runs["sliding_windows"] > 0].reset_index(drop=True)
-    by_run = logs.episodes.groupby("run")["gear"]
-    counts, gears = by_run.size(), by_run.mean()
-    temperatures = [notes[name].track_temp_c for name in table["run"]]
-    return table.assign(
-        episodes=[int(counts.get(name, 0)) for name in table["run"]],
-        mean_gear=[float(gears.get(name, np.nan)) for name in table["run"]],
-        track_temp_c=np.array([np.nan if t is None else float(t) for t in temperatures]),
-        day=[str(notes[name].date) for name in table["run"]],
-        track=[notes[name].track for name in table["run"]],
     )

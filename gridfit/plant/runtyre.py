@@ -9,13 +9,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
-from gridfit.plant.fit import MISMATCH, SHRINK, FitResult
-from gridfit.plant.posterior import run_compounds
-from gridfit.plant.projection import Projection
-from gridfit.plant.residuals import ROLLING_SLIP, Problem
+from gridfit.plant.fit import MISMATCH, SHRINK, FitResult, Progress, silent
+from gridfit.plant.projection import TAIL, Projection, unpulled
+from gridfit.plant.residuals import Problem, patch_probability
+from gridfit.plant.thinning import select
 from gridfit.plant.windows import Windows
 from gridfit.simulate.openloop import N_NUISANCE
 from gridfit.simulate.packing import car_rows
@@ -30,6 +29,10 @@ STEPS = np.array([0.01, 0.02, 0.01, 0.01])
 """Finite-difference steps of the same."""
 ROUNDS = 3
 """Linearisations; the fit of all runs is close already."""
+SETTLING = 3
+"""Moves of a run's nuisances before its own figures are looked for."""
+LIMIT = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
+"""Largest change of each nuisance in one of them, as in the fit."""
 REACH = np.array([0.15, 0.3, 0.25, 0.15])
 """Largest change of each figure in one of them."""
 FAR = 2.0
@@ -47,14 +50,14 @@ COLUMNS: tuple[str, ...] = (
 
 @dataclass(slots=True)
 class _Run:
-    """One run's part of the fit.
+    """One run, the car held at its fit.
 
     Parameters
     ----------
     problem : Problem
         Of its windows alone.
     x : float64[X]
-        Fit of all runs, the compound's slip moved into the car's.
+        Fit of all runs.
     start, on_patch, weight
         Nuisances, patch probabilities and weights of its windows.
     minutes : float64[W]
@@ -79,59 +82,62 @@ class _Run:
         return x, start
 
 
-def _alone(windows: Windows, run: int) -> tuple[Windows, NDArray[np.bool_]]:
-    """Windows of one run, and which they are."""
-    mine = windows.run == run
-    kept = {name: getattr(windows, name)[mine] for name in _PER_WINDOW}
-    return replace(windows, **kept), mine
-
-
-_PER_WINDOW = ("bounds", "gear", "run", "compound", "episode", "lateral", "noise")
-
-
-def _set_up(sheet: CarSheet, result: FitResult, run: int) -> _Run | None:
-    """Cut one run out of the fit; None when it has no window."""
-    windows, mine = _alone(result.windows, run)
-    if not mine.any():
+def _set_up(sheet: CarSheet, result: FitResult, windows: Windows, run: int) -> _Run | None:
+    """Cut one run out of all windows and let its nuisances settle; None when it has none that slides."""
+    mine = select(windows, windows.run == run)
+    told = mine.episode >= 0
+    if not told.any():
         return None
-    problem = Problem(sheet, windows, {})
+    count = len(mine)
+    minutes = windows.time[mine.bounds[:, 2]] / 60.0
+    if result.windows.runs != windows.runs:  # the fit took the runs of a compound for one
+        mine = replace(mine, run=mine.compound.copy(), runs=windows.compounds)
+    places = (result.layout.runs.start + int(mine.run[0]), INDEX["slip_peak"], INDEX[SHAPES[result.law]])
+    problem = Problem(sheet, mine, {})
     problem.centre, problem.width = result.centre, result.width
-    problem.begin()
-    samples = problem.counts
-    noise = (samples * result.misfit[mine] + SHRINK * result.scale) / (samples + SHRINK)
-    middle = result.windows.time[windows.bounds[:, 2]] / 60.0
-    told = windows.episode >= 0
-    layout = result.layout
-    places = (layout.runs.start + run, INDEX["slip_peak"], INDEX[SHAPES[result.law]])
-    return _Run(
-        problem, result.x.copy(), result.start[mine].copy(), result.on_patch[mine],
-        1.0 / (noise * result.memory), middle - float(np.mean(middle[told] if told.any() else middle)), places,
+    one = _Run(
+        problem, result.x.copy(), problem.begin(), np.full(count, 0.1), np.ones(count),
+        minutes - float(minutes[told].mean()), places,
     )  # fmt: skip
+    for _ in range(SETTLING):
+        _settle(one, np.zeros(N_OWN), result)
+    return one
+
+
+def _settle(run: _Run, own: Floats, result: FitResult) -> None:
+    """Move the nuisances to where they follow best; tell patches from even ground and weigh the windows anew."""
+    problem = run.problem
+    mean, sd = problem.start_prior(run.on_patch)
+    errors, slope = problem.start_sensitivity(*run.moved(own))
+    projection = Projection(slope, sd, problem.linear(), problem.linear_sd(), run.weight)
+    stacked = projection.stack(errors, (run.start - mean) / sd)
+    step = projection.shift(stacked)[:, :N_NUISANCE]
+    run.start = run.start + np.clip(step, -LIMIT, LIMIT)
+    run.start[:, :2] = np.maximum(run.start[:, :2], 0.5)
+    run.start[:, 3] = np.clip(run.start[:, 3], -1.2, 0.4)
+    data = np.maximum(1.0 / projection.covariance[:, 3, 3] - 1.0 / sd[:, 3] ** 2, 1e-6)
+    run.on_patch = patch_probability(unpulled(run.start[:, 3], mean[:, 3], sd[:, 3], data), data**-0.5)
+    run.on_patch[problem.rolling] = 0.0
+    left = projection.apply(stacked)[:, :-TAIL] / projection.root
+    misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - TAIL, 1)
+    noise = (problem.counts * misfit + SHRINK * result.scale) / (problem.counts + SHRINK)
+    run.weight = 1.0 / (noise * result.memory)
 
 
 def _projected(run: _Run, own: Floats) -> tuple[Floats, Floats]:
-    """Errors and sensitivities to the four figures without what the nuisances explain: [W, n], [W, n, 4].
-
-    The nuisances are moved to where they follow best.
-    """
+    """Errors and sensitivities to the four figures without what the nuisances explain: [W, n], [W, n, 4]."""
     problem = run.problem
-    linear, linear_sd = problem.linear(), problem.linear_sd()
     mean, sd = problem.start_prior(run.on_patch)
-    x, start = run.moved(own)
-    errors, slope = problem.start_sensitivity(x, start)
-    projection = Projection(slope, sd, linear, linear_sd, run.weight)
-    step = projection.shift(projection.stack(errors, (run.start - mean) / sd))[:, :N_NUISANCE]
-    limit = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
-    run.start = run.start + np.clip(step, -limit, limit)
-    run.start[:, :2] = np.maximum(run.start[:, :2], 0.5)
+    _, slope = problem.start_sensitivity(*run.moved(own))
+    projection = Projection(slope, sd, problem.linear(), problem.linear_sd(), run.weight)
     xs, starts = zip(run.moved(own), *(run.moved(own + row) for row in np.diag(STEPS)), strict=True)
-    all_errors = problem.errors(np.array(xs), np.array(starts))
-    slopes = np.moveaxis((all_errors[1:] - all_errors[0]) / STEPS[:, None, None], 0, -1)
-    left = projection.apply(projection.stack(all_errors[0], (run.start - mean) / sd)) / MISMATCH
+    errors = problem.errors(np.array(xs), np.array(starts))
+    slopes = np.moveaxis((errors[1:] - errors[0]) / STEPS[:, None, None], 0, -1)
+    left = projection.apply(projection.stack(errors[0], (run.start - mean) / sd)) / MISMATCH
     return left, projection.apply(projection.stack_slope(slopes)) / MISMATCH
 
 
-def _estimate(run: _Run) -> tuple[Floats, Floats]:
+def _estimate(run: _Run, result: FitResult) -> tuple[Floats, Floats]:
     """The run's four figures about the shared fit, and their covariance, prior included: float64[4], float64[4, 4]."""
     own = np.zeros(N_OWN)
     prior = np.diag(OWN_SD**-2)
@@ -141,6 +147,7 @@ def _estimate(run: _Run) -> tuple[Floats, Floats]:
         curvature = flat.T @ flat + prior
         step = -np.linalg.solve(curvature, flat.T @ left.ravel() + prior @ own)
         own = own + np.clip(step, -REACH, REACH)
+        _settle(run, own, result)
     left, slope = _projected(run, own)
     flat = slope.reshape(-1, N_OWN)
     inverse = np.linalg.inv(flat.T @ flat + prior)
@@ -164,14 +171,19 @@ def _told(mean: float, variance: float, prior_sd: float) -> tuple[float, float]:
     return mean / variance / precision, precision**-0.5
 
 
-def _fall_off(shape: float, other: float, law: int) -> float:
-    """Share of the peak's friction that is lost at `FAR` times its slip [%]."""
-    far = np.array([FAR])
-    kept = LAWS[law].friction(far, shape, other) if law == 0 else LAWS[law].friction(far, shape)
-    return 100.0 * (1.0 - float(kept[0]))
+def _fall_off(values: Floats, name: str, change: float, law: int) -> float:
+    """Share of the peak's friction that is lost at `FAR` times its slip, the shape's logarithm changed [%]."""
+    if not np.isfinite(change):
+        return float("nan")
+    changed = values.copy()
+    changed[INDEX[name]] *= np.exp(change)
+    shape = [float(changed[INDEX[one]]) for one in LAWS[law].shape_names]
+    return 100.0 * (1.0 - float(LAWS[law].friction(np.array([FAR]), *shape)[0]))
 
 
-def run_tyres(sheet: CarSheet, result: FitResult) -> pd.DataFrame:
+def run_tyres(
+    sheet: CarSheet, result: FitResult, windows: Windows | None = None, *, progress: Progress = silent
+) -> pd.DataFrame:
     """Peak friction, slip at peak, fall-off and drift of each run, each with its error.
 
     Parameters
@@ -179,52 +191,63 @@ def run_tyres(sheet: CarSheet, result: FitResult) -> pd.DataFrame:
     sheet : CarSheet
         The car.
     result : FitResult
-        Fit of all its runs.
+        Fit of what its runs share.
+    windows : Windows, optional
+        All windows of the runs, where the fit took fewer; those of the fit if left out.
+    progress : callable
+        Told the stage and the share done.
 
     Returns
     -------
     DataFrame
         ``run``, ``compound``; ``log_mu``, ``se`` log peak friction as run [1]; ``peak_slip_pct`` slip at the peak at
-        15 m/s [%], ``log_slip`` and ``log_slip_se`` its logarithm [1]; ``fall_off_pct``, ``fall_off_se`` friction
-        lost at twice that slip over the peak's [%]; ``drift_pct_per_min``, ``drift_se`` change of grip within the run
-        [%/min]; ``sliding_windows``. Standard errors leave out what all runs share. NaN where a run says nothing.
+        15 m/s [%], ``log_slip`` and ``log_slip_se`` its logarithm as a ratio [1]; ``fall_off_pct``, ``fall_off_se``
+        friction lost at twice that slip over the peak's [%]; ``drift_pct_per_min``, ``drift_se`` change of grip
+        within the run [%/min]; ``sliding_windows``. Errors leave out what all runs share. NaN where a run says
+        nothing.
     """
-    compounds = run_compounds(result)
-    rows = [_row(sheet, result, number, int(compounds[number])) for number in range(len(result.windows.runs))]
+    whole = result.windows if windows is None else windows
+    rows = []
+    for number in range(len(whole.runs)):
+        rows.append(_row(sheet, result, whole, number))
+        progress("reading each run's tyre", (number + 1) / len(whole.runs))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _row(sheet: CarSheet, result: FitResult, number: int, compound: int) -> dict[str, object]:
-    windows, layout = result.windows, result.layout
-    run = _set_up(sheet, result, number)
-    sliding = int(((windows.run == number) & (windows.episode >= 0)).sum())
+def _row(sheet: CarSheet, result: FitResult, windows: Windows, number: int) -> dict[str, object]:
+    mine = windows.run == number
     row: dict[str, object] = dict.fromkeys(COLUMNS, float("nan"))
-    row |= {"run": windows.runs[number], "compound": windows.compounds[compound], "sliding_windows": sliding}
-    if run is None or not _slides(run):
+    row["run"], row["sliding_windows"] = windows.runs[number], int((mine & (windows.episode >= 0)).sum())
+    compound = int(windows.compound[mine][0]) if mine.any() else 0
+    row["compound"] = windows.compounds[compound]
+    run = _set_up(sheet, result, windows, number)
+    if run is None:
         return row
-    own, covariance = _estimate(run)
-    sd = np.sqrt(np.diag(covariance))
-    free = result.x[: layout.n_physical].copy()
-    shared_slip = free[INDEX["slip_peak"]] + layout.compound_values(result.x[None], layout.slip)[0, compound]
-    grip, grip_se = _told(float(own[GRIP]), float(sd[GRIP] ** 2), float(OWN_SD[GRIP]))
-    slip, slip_se = _told(float(own[SLIP]), float(sd[SLIP] ** 2), float(OWN_SD[SLIP]))
-    shape, shape_se = _told(float(own[SHAPE]), float(sd[SHAPE] ** 2), float(OWN_SD[SHAPE]))
-    drift, drift_se = _told(float(own[DRIFT]), float(sd[DRIFT] ** 2), float(OWN_SD[DRIFT]))
-    shift = layout.compound_values(result.x[None], layout.grip)[0, compound] + result.x[layout.runs][number]
-    draws = from_free(free[None])
-    draws[:, INDEX["mu_peak"]] *= np.exp(shift + grip)
-    at = INDEX[SHAPES[result.law]]
-    ends = [_fall_off(float(np.exp(free[at] + shape + k * shape_se)), float(free[INDEX["tyre_e"]]), result.law)
-            for k in (-0.5, 0.0, 0.5)]  # fmt: skip
-    return row | {
+    own, covariance = _estimate(run, result)
+    told = [
+        _told(float(own[k]), float(covariance[k, k]), float(OWN_SD[k])) for k in (GRIP, SLIP, SHAPE, DRIFT)
+    ]
+    place = number if result.windows.runs == windows.runs else compound
+    return row | _figures(sheet, result, compound, place, told)
+
+
+def _figures(
+    sheet: CarSheet, result: FitResult, compound: int, place: int, told: list[tuple[float, float]]
+) -> dict[str, object]:
+    """What a run's own changes of the shared fit mean."""
+    (grip, grip_se), (slip, slip_se), (shape, shape_se), (drift, drift_se) = told
+    layout, free = result.layout, result.x[None, : result.layout.n_physical]
+    shared = [
+        layout.compound_values(result.x[None], part)[0, compound] for part in (layout.grip, layout.slip)
+    ]
+    draws = from_free(free)
+    draws[:, INDEX["mu_peak"]] *= np.exp(shared[0] + result.x[layout.runs][place] + grip)
+    log_slip = float(np.log(from_free(free)[0, INDEX["slip_peak"]])) + shared[1] + slip
+    name = SHAPES[result.law]
+    fall = [_fall_off(from_free(free)[0], name, shape + k * shape_se, result.law) for k in (-0.5, 0.0, 0.5)]
+    return {
         "log_mu": float(np.log(peak_as_run(car_rows(sheet, draws))[0])), "se": grip_se,
-        "peak_slip_pct": 100.0 * float(np.exp(shared_slip + slip)), "log_slip": shared_slip + slip,
-        "log_slip_se": slip_se, "fall_off_pct": ends[1], "fall_off_se": abs(ends[2] - ends[0]),
+        "peak_slip_pct": 100.0 * float(np.exp(log_slip)), "log_slip": log_slip, "log_slip_se": slip_se,
+        "fall_off_pct": fall[1], "fall_off_se": abs(fall[2] - fall[0]),
         "drift_pct_per_min": 100.0 * drift, "drift_se": 100.0 * drift_se,
     }  # fmt: skip
-
-
-def _slides(run: _Run) -> bool:
-    """Whether any window of a run slides on even ground."""
-    rolling = np.abs(run.start[:, 0] / np.maximum(run.start[:, 1], 1.0) - 1.0) < ROLLING_SLIP
-    return bool((~rolling & (run.on_patch < 0.5)).any())
