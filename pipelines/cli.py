@@ -16,6 +16,7 @@ from gridfit.search.budget import DRAWS
 from pipelines.options import (
     AsJson,
     BudgetName,
+    By,
     Car,
     Channels,
     Draws,
@@ -31,6 +32,7 @@ from pipelines.options import (
     Preferred,
     Runs,
     Seed,
+    Side,
     SomeRuns,
     StartGrids,
     Tracking,
@@ -184,6 +186,7 @@ def compare(
     car: Car,
     runs: Runs,
     out: Out,
+    by: By = Side.COMPOUND,
     channels: Channels = None,
     grids: Grids = None,
     overwrite: Overwrite = False,
@@ -194,16 +197,22 @@ def compare(
     as_json: AsJson = False,
     open_report: Open = False,
 ) -> None:
-    """Compare tyre compounds with each other, from logs.
+    """Compare tyre compounds with each other, or grid pairs as they were driven, from logs.
 
-    The run is the unit: two runs or more of each compound are needed, driven in mixed order. The note beside
-    each run names its compound. Writes compare.json, runs.csv, episodes.csv, plant.json, summary.json and
-    report.html.
+    The run is the unit: two runs or more of each side are needed, driven in mixed order. The note beside each run
+    names its compound and the grids in force. Writes compare.json and worth.json (what a difference is worth), or
+    with --by grids gridchange.json (did the last change help?); and next_runs.csv (a run plan), runs.csv,
+    episodes.csv, plant.json (not with --by grids), summary.json and report.html.
     """
-    from pipelines.compare import CompareRequest, run
+    from pipelines import compare as by_compound
+    from pipelines import compare_grids as by_grids
+    from pipelines.comparing import CompareRequest
     from pipelines.ingest import Source
 
-    source = Source(car, tuple(runs), channels, grids)
+    source, run = (
+        Source(car, tuple(runs), channels, grids),
+        by_grids.run if by is Side.GRIDS else by_compound.run,
+    )
     run_job(
         lambda delivery, progress: run(CompareRequest(source, delivery, seed, draws, progress)),
         out, overwrite, tracking, no_tracking, as_json, open_report,

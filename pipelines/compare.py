@@ -12,14 +12,13 @@ from gridfit.gridchange import labels
 from gridfit.grids import GridPair, common_practice
 from gridfit.imbalance import SIZE_GAP
 from gridfit.runplan import PlannedRun, blocks_to_plan, run_plan
-from gridfit.search.budget import DRAWS
 from gridfit.signals.onecar import marks, refuse_mixed
 from gridfit.worth import OWN, UNDER, WorthResult, appraise, compound_plants
-from pipelines.delivery import Delivery, JobResult, deliver
+from pipelines.comparing import CompareRequest
+from pipelines.delivery import JobResult, deliver
 from pipelines.identify import Identified
-from pipelines.ingest import Ingested, Source, ingest
+from pipelines.ingest import Ingested, ingest
 from pipelines.plain import to_json
-from pipelines.progress import Progress, silent
 from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.blocks import Page
 from pipelines.report.cautions import cautions
@@ -35,28 +34,6 @@ from pipelines.report.sections import corner, stand_ins
 from pipelines.runtable import drivers, identify_compounds, run_table
 from pipelines.stops import UNKNOWN_COMPOUND
 from pipelines.usability import usable
-
-
-@dataclass(frozen=True, slots=True)
-class CompareRequest:
-    """What compare is asked.
-
-    Parameters
-    ----------
-    source : Source
-        Car sheet and runs; each run's note names its compound.
-    delivery : Delivery
-    seed : int
-    draws : int
-        Draws of the fitted plant.
-    progress : Progress
-    """
-
-    source: Source
-    delivery: Delivery
-    seed: int = 1
-    draws: int = DRAWS
-    progress: Progress = silent
 
 
 @dataclass(frozen=True, slots=True)

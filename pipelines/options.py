@@ -106,3 +106,19 @@ Draws = Annotated[
     int,
     typer.Option("--draws", metavar="N", min=4, max=200, help="Plants drawn from what is known of the car."),
 ]
+
+
+class Side(StrEnum):
+    """What compare compares."""
+
+    COMPOUND = "compound"
+    GRIDS = "grids"
+
+
+By = Annotated[
+    Side,
+    typer.Option(
+        "--by",
+        help="Compare tyre compounds, or grid pairs as they were driven: did the last change help?",
+    ),
+]

@@ -11,7 +11,7 @@ from gridfit.plant.fit import Progress, fit, silent
 from gridfit.plant.identification import Identification, law_weights, measured_elsewhere
 from gridfit.plant.posterior import POSTERIOR_DRAWS, draw, mixed, what_moved
 from gridfit.plant.runtyre import run_tyres
-from gridfit.plant.thinning import MOST_RUNS, MOST_WINDOWS, pooled, thin
+from gridfit.plant.thinning import MOST_RUNS, MOST_WINDOWS, compact, pooled, thin
 from gridfit.plant.windows import build
 from gridfit.signals.prepared import Signals
 
@@ -80,7 +80,7 @@ def identify_runs(
         If the fit runs away.
     """
     windows, fixed = build(sheet, signals, episodes), measured_elsewhere(signals)
-    fewer = thin(windows, most)
+    fewer = compact(thin(windows, most))
     if len(windows.runs) > MOST_RUNS:
         fewer = pooled(fewer)
     first = fit(sheet, fewer, fixed, progress=_part(progress, 0.0, SHARES[0]))

@@ -9,12 +9,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from gridfit.carsheet import CarSheet
 from gridfit.plant.fit import MISMATCH, SHRINK, FitResult, Progress, silent
+from gridfit.plant.predictions import subset
 from gridfit.plant.projection import TAIL, Projection, unpulled
 from gridfit.plant.residuals import Problem, patch_probability
-from gridfit.plant.thinning import select
+from gridfit.plant.thinning import compact
 from gridfit.plant.windows import Windows
 from gridfit.simulate.openloop import N_NUISANCE
 from gridfit.simulate.packing import car_rows
@@ -29,12 +31,14 @@ STEPS = np.array([0.01, 0.02, 0.01, 0.01])
 """Finite-difference steps of the same."""
 ROUNDS = 3
 """Linearisations; the fit of all runs is close already."""
-SETTLING = 3
+SETTLING = 2
 """Moves of a run's nuisances before its own figures are looked for."""
 LIMIT = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
 """Largest change of each nuisance in one of them, as in the fit."""
 REACH = np.array([0.15, 0.3, 0.25, 0.15])
 """Largest change of each figure in one of them."""
+SURELY_PATCH, FEWEST_ON_LINE = 0.98, 8
+"""The first line through a run's windows leaves out those that are patches beyond doubt, and needs so many [1]."""
 FAR = 2.0
 """Fall-off is read at so many times the slip at the peak [1]."""
 SHAPES = ("tyre_c", "tyre_rate")
@@ -84,12 +88,12 @@ class _Run:
 
 def _set_up(sheet: CarSheet, result: FitResult, windows: Windows, run: int) -> _Run | None:
     """Cut one run out of all windows and let its nuisances settle; None when it has none that slides."""
-    mine = select(windows, windows.run == run)
+    mine = compact(subset(windows, np.flatnonzero(windows.run == run)))
     told = mine.episode >= 0
     if not told.any():
         return None
     count = len(mine)
-    minutes = windows.time[mine.bounds[:, 2]] / 60.0
+    minutes = mine.time[mine.bounds[:, 2]] / 60.0
     if result.windows.runs != windows.runs:  # the fit took the runs of a compound for one
         mine = replace(mine, run=mine.compound.copy(), runs=windows.compounds)
     places = (result.layout.runs.start + int(mine.run[0]), INDEX["slip_peak"], INDEX[SHAPES[result.law]])
@@ -104,8 +108,11 @@ def _set_up(sheet: CarSheet, result: FitResult, windows: Windows, run: int) -> _
     return one
 
 
-def _settle(run: _Run, own: Floats, result: FitResult) -> None:
-    """Move the nuisances to where they follow best; tell patches from even ground and weigh the windows anew."""
+def _settle(run: _Run, own: Floats, result: FitResult) -> Floats:
+    """Move the nuisances to where they follow best; tell patches from even ground and weigh the windows anew.
+
+    Returns the errors' sensitivity to the nuisances, [W, n, 9].
+    """
     problem = run.problem
     mean, sd = problem.start_prior(run.on_patch)
     errors, slope = problem.start_sensitivity(*run.moved(own))
@@ -122,13 +129,16 @@ def _settle(run: _Run, own: Floats, result: FitResult) -> None:
     misfit = (left**2).sum(axis=1) / np.maximum(problem.counts - TAIL, 1)
     noise = (problem.counts * misfit + SHRINK * result.scale) / (problem.counts + SHRINK)
     run.weight = 1.0 / (noise * result.memory)
+    return slope
 
 
-def _projected(run: _Run, own: Floats) -> tuple[Floats, Floats]:
-    """Errors and sensitivities to the four figures without what the nuisances explain: [W, n], [W, n, 4]."""
+def _projected(run: _Run, own: Floats, slope: Floats) -> tuple[Floats, Floats]:
+    """Errors and sensitivities to the four figures without what the nuisances explain: [W, n], [W, n, 4].
+
+    `slope` is the errors' sensitivity to the nuisances.
+    """
     problem = run.problem
     mean, sd = problem.start_prior(run.on_patch)
-    _, slope = problem.start_sensitivity(*run.moved(own))
     projection = Projection(slope, sd, problem.linear(), problem.linear_sd(), run.weight)
     xs, starts = zip(run.moved(own), *(run.moved(own + row) for row in np.diag(STEPS)), strict=True)
     errors = problem.errors(np.array(xs), np.array(starts))
@@ -137,20 +147,33 @@ def _projected(run: _Run, own: Floats) -> tuple[Floats, Floats]:
     return left, projection.apply(projection.stack_slope(slopes)) / MISMATCH
 
 
+def _first_line(run: _Run) -> Floats:
+    """Grip and drift to begin with: a robust line through the windows' own grip, which is taken out of them.
+
+    Without it the dull end of a run that drifts much would pass for patches.
+    """
+    own = np.zeros(N_OWN)
+    even = ~run.problem.rolling & (run.on_patch < SURELY_PATCH)
+    if even.sum() < FEWEST_ON_LINE or np.ptp(run.minutes[even]) <= 0.0:
+        return own
+    slope, at_middle, *_ = stats.theilslopes(run.start[even, 3], run.minutes[even])
+    own[DRIFT] = float(np.clip(slope, -REACH[DRIFT], REACH[DRIFT]))
+    own[GRIP] = float(np.clip(at_middle, -REACH[GRIP], REACH[GRIP]))
+    run.start[:, 3] -= own[GRIP] + own[DRIFT] * run.minutes
+    return own
+
+
 def _estimate(run: _Run, result: FitResult) -> tuple[Floats, Floats]:
     """The run's four figures about the shared fit, and their covariance, prior included: float64[4], float64[4, 4]."""
-    own = np.zeros(N_OWN)
+    own = _first_line(run)
     prior = np.diag(OWN_SD**-2)
-    for _ in range(ROUNDS):
-        left, slope = _projected(run, own)
+    for turn in range(ROUNDS + 1):
+        left, slope = _projected(run, own, _settle(run, own, result))
         flat = slope.reshape(-1, N_OWN)
         curvature = flat.T @ flat + prior
         step = -np.linalg.solve(curvature, flat.T @ left.ravel() + prior @ own)
-        own = own + np.clip(step, -REACH, REACH)
-        _settle(run, own, result)
-    left, slope = _projected(run, own)
-    flat = slope.reshape(-1, N_OWN)
-    inverse = np.linalg.inv(flat.T @ flat + prior)
+        own = own + np.clip(step, -REACH, REACH) * (turn < ROUNDS)
+    inverse = np.linalg.inv(curvature)
     # as in the fit of all runs: clusters tell how far episodes differ, and never less than the curvature
     windows = run.problem.windows
     alone = windows.episode.max() + 1 + np.arange(len(windows))

@@ -8,21 +8,30 @@ gear and kind (episode or quiet driving), so that nothing that was driven drops 
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from gridfit.plant.predictions import subset
 from gridfit.plant.windows import Windows
 
-MOST_WINDOWS = 450
+MOST_WINDOWS = 360
 """Windows beyond which the shared fit takes fewer: about ten seconds of fit; more narrow no shared parameter much."""
+SAMPLES = ("time", "throttle", "cut", "driven", "undriven", "engine", "used", "engine_used")
+"""Fields of `Windows` that have a row per sample."""
 MOST_RUNS = 8
 """Runs beyond which those of a compound share one grip in the shared fit [1]."""
-PER_WINDOW = ("bounds", "gear", "run", "compound", "episode", "lateral", "noise")
-"""Fields of `Windows` that have a row per window."""
 
 
-def select(windows: Windows, chosen: NDArray[np.bool_]) -> Windows:
-    """Return some of the windows: chosen[W]; runs and compounds keep their numbers."""
-    return replace(windows, **{name: getattr(windows, name)[chosen] for name in PER_WINDOW})
+def compact(windows: Windows) -> Windows:
+    """Return the windows with the samples that they read, run-up included, and no others.
+
+    Predictions are the same to the last bit; a season's samples between the windows would be most of the memory and of
+    the time, since every parameter set has its own row of predicted samples.
+    """
+    begin, end = windows.bounds[:, 0], windows.bounds[:, 3]
+    length = end - begin
+    first = np.concatenate([[0], np.cumsum(length)[:-1]])
+    take = np.repeat(begin - first, length) + np.arange(int(length.sum()))
+    samples = {name: getattr(windows, name)[take] for name in SAMPLES}
+    return replace(windows, bounds=windows.bounds + (first - begin)[:, None], **samples)
 
 
 def pooled(windows: Windows) -> Windows:
@@ -56,8 +65,8 @@ def thin(windows: Windows, most: int = MOST_WINDOWS) -> Windows:
         groups.setdefault(
             (int(windows.run[at]), int(windows.gear[at]), bool(windows.episode[at] >= 0)), []
         ).append(at)
-    chosen = np.zeros(total, dtype=np.bool_)
+    chosen: list[int] = []
     for group in groups.values():
         count = max(1, round(len(group) * most / total))
-        chosen[[group[int(place)] for place in np.linspace(0, len(group) - 1, count).round()]] = True
-    return select(windows, chosen)
+        chosen += [group[int(place)] for place in np.linspace(0, len(group) - 1, count).round()]
+    return subset(windows, np.array(sorted(chosen), dtype=np.int64))

@@ -7,7 +7,7 @@ import pandas as pd
 from gridfit.comparison import Comparison
 from gridfit.worth import UNDER, WorthResult
 from pipelines.report.blocks import Block, Cell, Picture, Section, Table, Text
-from pipelines.report.figures_compounds import compound_data, draw_compounds
+from pipelines.report.figures_compounds import compound_data, draw_compounds, draw_shapes, shape_data
 from pipelines.report.sections import estimate_cell, signed
 
 FIGURE_LABELS = {
@@ -55,9 +55,9 @@ def worth_blocks(comparison: Comparison, worth: WorthResult | str) -> tuple[Bloc
     )
     text = (
         f"Simulated on the fitted car over {worth.scenarios} standard scenarios, the same for all compounds. Exit "
-        "speed is that at the end of the shorter of the two windows. Drive lost counts from each tyre's own peak, so a worse "
-        "tyre does not lose more of it by being worse; exit speed has both. The common pair is the one of all at hand "
-        f"that costs least over all compounds: {worth.common_is}.",
+        "speed is that at the end of the shorter of the two windows. Drive lost counts from each tyre's own peak, so a "
+        "worse tyre does not lose more of it by being worse; exit speed has both. The common pair is the one of all at "
+        f"hand that costs least over all compounds: {worth.common_is}.",
         "The searches behind each compound's own best grids are short. Before driving them, run gridfit refine on that "
         "compound's runs. The pairs are in worth.json.",
     )
@@ -122,8 +122,8 @@ def run_blocks(comparison: Comparison, runs: pd.DataFrame) -> tuple[Block, ...]:
     blocks += [
         Picture(
             draw_shapes(shape_data(known)),
-            "Slip at the peak, fall-off past it, and drift within the run, of every run with its 90 % interval. Runs that "
-            "tell too little have none.",
+            "Slip at the peak, fall-off past it, and drift within the run, of every run with its 90 % interval. Runs "
+            "that tell too little have none.",
             "Slip at the peak, fall-off and drift of every run by compound.",
         ),
         _run_figures(known),
