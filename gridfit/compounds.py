@@ -142,13 +142,14 @@ def _checked(table: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
 
 
 def _refuse(runs: pd.DataFrame, names: Sequence[str], noun: str) -> None:
+    what = "peak friction" if noun == "compound" else "figure"
     counts = {name: int((runs["compound"] == name).sum()) for name in names}
     if sum(count >= LEAST_RUNS for count in counts.values()) < 2:
         raise DataError.of(
             where=f"{noun}s",
             what="runs of each",
             value=", ".join(f"{name} {count}" for name, count in counts.items()) or "none",
-            allowed=f"two {noun}s must have {LEAST_RUNS} runs or more whose peak friction is known; the "
+            allowed=f"two {noun}s must have {LEAST_RUNS} runs or more whose {what} is known; the "
             "run is the unit that counts, and one run does not show how much runs differ",
             remedy=f"Log more runs of each {noun}, in mixed order on one day, with slip past the peak.",
         )

@@ -77,12 +77,16 @@ class GridChange:
         Runs whose grids are not known.
     same_target : bool
         Whether all pairs have one target grid.
+    run_effects : dict of str to DataFrame
+        By key of `OUTCOMES`, one row per run: run, compound (here the grid pair), log_mu (log of the run's figure), se,
+        track_temp_c.
     """
 
     outcomes: dict[str, Comparison]
     p_values: dict[tuple[str, str, str], float]
     left_out: tuple[str, ...]
     same_target: bool
+    run_effects: dict[str, pd.DataFrame]
 
     def telling(self) -> tuple[Outcome, ...]:
         """Outcomes that say which pair is better: those counted from own targets only where the targets are one."""
@@ -91,7 +95,9 @@ class GridChange:
         )
 
     def verdict(self, outcome: Outcome, pair: Pair) -> str:
-        """Return ``better``, ``worse`` or ``undecided``: the later pair, in this outcome."""
+        """Return ``better``, ``worse``, ``undecided`` or ``not comparable``: the later pair, in this outcome."""
+        if outcome not in self.telling():
+            return "not comparable"
         if self.p_values[outcome.key, pair.a, pair.b] >= 0.05 or min(pair.runs) < 2:
             return "undecided"
         return "better" if pair.difference.estimate * outcome.better > 0.0 else "worse"
@@ -238,6 +244,7 @@ def compare_grids(
     table = episodes[episodes["gear"] > 0].reset_index(drop=True)
     table = table.assign(gained_kmh=gained_kmh(signals, table))
     outcomes: dict[str, Comparison] = {}
+    per_run: dict[str, pd.DataFrame] = {}
     refused: DataError | None = None
     for outcome in OUTCOMES:
         effects = run_effects(table[table["run"].isin(known["run"])], outcome)
@@ -246,6 +253,7 @@ def compare_grids(
         rows = rows.assign(block=rows["compound"], compound=rows["grids"]).drop(
             columns=["grids", "radius_m"], errors="ignore"
         )
+        per_run[outcome.key] = rows
         try:
             outcomes[outcome.key] = compounds.compare(rows, rng, noun="grid pair", temperature_sd=0.0)
         except DataError as error:
@@ -257,9 +265,8 @@ def compare_grids(
     held = dict(zip(keys, (float(p) for p in holm(alone)), strict=True))
     used = {str(run) for run in known["run"]}
     left_out = tuple(str(run) for run in runs["run"] if str(run) not in used)
-    return GridChange(
-        outcomes, held, left_out, _one_target([one.grids for one in signals if one.grids is not None])
-    )
+    one_target = _one_target([one.grids for one in signals if one.grids is not None])
+    return GridChange(outcomes, held, left_out, one_target, per_run)
 
 
 def _one_target(pairs: Sequence[GridPair]) -> bool:

@@ -1,6 +1,7 @@
 """Two samples compared by re-labelling, and several tests held to one family-wise level."""
 
 import math
+from functools import lru_cache
 from itertools import combinations
 
 import numpy as np
@@ -44,6 +45,7 @@ def permutation_p_value(a: ArrayLike, b: ArrayLike, rng: np.random.Generator) ->
     return as_far / len(chosen) if exact else (as_far + 1) / (len(chosen) + 1)
 
 
+@lru_cache(maxsize=32)
 def _every_split(size: int, part: int) -> NDArray[np.int64]:
     return np.array(list(combinations(range(size), part)), dtype=np.int64)
 

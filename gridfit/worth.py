@@ -21,7 +21,7 @@ from gridfit.recovery import PART_INDEX, Preference, episode_cost, pair_cost
 from gridfit.runfigures import by_key
 from gridfit.search.budget import Budget
 from gridfit.search.study import search
-from gridfit.simulate.batch import VERIFY_STEP_S, Simulator
+from gridfit.simulate.batch import Simulator
 from gridfit.simulate.parameters import INDEX, Plant
 from gridfit.simulate.scenarios import catalogue
 
@@ -29,11 +29,11 @@ Floats = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 BUDGET = Budget(
-    rounds=1, trials_per_gear=24, trials_target=24, front_trials=8, front_pairs=2, screen_draws=16, search_draws=32,
-    final_draws=32, catalogues=2, polish_passes=1,
+    rounds=1, trials_per_gear=16, trials_target=16, front_trials=8, front_pairs=1, screen_draws=16, search_draws=16,
+    final_draws=24, catalogues=1, polish_passes=1,
 )  # fmt: skip
-"""Search for each compound's own best pair: a third of refine's."""
-DRAWS = 64
+"""Search for each compound's own best pair: about an eighth of refine's."""
+DRAWS = 48
 """Draws of the plant behind the figures."""
 OWN, COMMON = "own best", "common"
 UNDER = (OWN, COMMON)
@@ -208,10 +208,7 @@ def appraise(
         ).best
     candidates = [*own.values(), *in_force]
     labels = [*(f"best of {name}" for name in names), *("grids in force" for _ in in_force)]
-    parts = {
-        name: Simulator(sheet, scenarios, used[name], step_s=VERIFY_STEP_S).parts(candidates)
-        for name in names
-    }
+    parts = {name: Simulator(sheet, scenarios, used[name]).parts(candidates) for name in names}
     own_at = {name: _cheapest(parts[name], weights) for name in names}
     common = int(np.argmin(sum(_costs(parts[name], weights).mean(axis=1) for name in names)))
     at = {OWN: own_at, COMMON: dict.fromkeys(names, common)}

@@ -29,7 +29,7 @@ OWN_SD = np.array([0.15, 0.15, 0.12, 0.08])
 """Prior sd of a run's log grip, log slip at peak and log shape about what all runs share, and of its drift [1/min]."""
 STEPS = np.array([0.01, 0.02, 0.01, 0.01])
 """Finite-difference steps of the same."""
-ROUNDS = 3
+ROUNDS = 2
 """Linearisations; the fit of all runs is close already."""
 SETTLING = 2
 """Moves of a run's nuisances before its own figures are looked for."""

@@ -12,7 +12,7 @@ import numpy as np
 from gridfit.plant.predictions import subset
 from gridfit.plant.windows import Windows
 
-MOST_WINDOWS = 360
+MOST_WINDOWS = 240
 """Windows beyond which the shared fit takes fewer: about ten seconds of fit; more narrow no shared parameter much."""
 SAMPLES = ("time", "throttle", "cut", "driven", "undriven", "engine", "used", "engine_used")
 """Fields of `Windows` that have a row per sample."""

@@ -24,10 +24,8 @@ def worth_blocks(comparison: Comparison, worth: WorthResult | str) -> tuple[Bloc
         return (Text((f"Not told: {worth}",)),)
     rows = tuple(
         (
-            Cell(
-                f"{pair.b} over {pair.a}",
-                f"under {'each own best' if under == UNDER[0] else 'the common'} grids",
-            ),
+            Cell(f"{pair.b} over {pair.a}"),
+            Cell("each its own best" if under == UNDER[0] else "the common pair"),
             estimate_cell(pair.peak_mu_diff_pct),
             *(
                 estimate_cell(worth.of(pair.a, pair.b, under).differences[key], decimals)
@@ -42,10 +40,19 @@ def worth_blocks(comparison: Comparison, worth: WorthResult | str) -> tuple[Bloc
         for pair in comparison.pairs
         for under in UNDER
     )
-    head = ("pair", "peak friction [%]", "exit speed [km/h]", "drive lost [km/h]", "recovery [s]", "cost [1]")
+    head = (
+        "pair",
+        "grids",
+        "peak friction [%]",
+        "exit speed [km/h]",
+        "drive lost [km/h]",
+        "recovery [s]",
+        "cost [1]",
+    )
     levels = tuple(
         (
-            Cell(name, f"{under} grids"),
+            Cell(name),
+            Cell("its own best" if under == UNDER[0] else "the common pair"),
             *(
                 estimate_cell(figures[key], decimals)
                 for key, decimals in (("drive_lost_kmh", 2), ("recovery_s", 3), ("cost", 2))
@@ -65,7 +72,9 @@ def worth_blocks(comparison: Comparison, worth: WorthResult | str) -> tuple[Bloc
         Table(
             "Differences, mean over the scenarios", head, rows, "Below each mean: its central 90 % interval."
         ),
-        Table("Each compound", ("compound", "drive lost [km/h]", "recovery [s]", "cost [1]"), levels),
+        Table(
+            "Each compound", ("compound", "grids", "drive lost [km/h]", "recovery [s]", "cost [1]"), levels
+        ),
         Text(text),
     )
 
@@ -154,8 +163,9 @@ def _run_figures(runs: pd.DataFrame) -> Table:
 
     rows = tuple(
         (
-            Cell(str(row["run"]), str(row["compound"])),
-            Cell(str(row["day"])[:10], " ".join(str(row[k]) for k in ("started", "driver") if row[k])[11:]),
+            Cell(str(row["run"])),
+            Cell(str(row["compound"])),
+            Cell(str(row["started"]).replace("T", " ") or str(row["day"]), str(row["driver"])),
             Cell(
                 "–" if not math.isfinite(row["track_temp_c"]) else f"{row['track_temp_c']:.0f}", mark="number"
             ),
@@ -168,7 +178,7 @@ def _run_figures(runs: pd.DataFrame) -> Table:
         for row in runs.to_dict("records")
     )
     head = (
-        "run", "day", "track [°C]", "grids in force", "peak friction [1]", "slip at the peak [%]",
+        "run", "compound", "when, driver", "track [°C]", "grids in force", "peak friction [1]", "slip at the peak [%]",
         "lost at twice that slip [%]", "drift [% per min]",
     )  # fmt: skip
     note = "Below each figure its standard error; errors of the car that all runs share are not in it."

@@ -73,7 +73,7 @@ MANY_RUNS = 10
 """From so many runs on their names stand upright and temperatures are left to the table."""
 
 
-def draw_compounds(data: CompoundData) -> str:
+def draw_compounds(data: CompoundData, quantity: str = "peak friction [1]", name: str = "compounds") -> str:
     """Draw every run with its interval, in the order of compounds; return SVG text."""
     many = len(data.runs) > MANY_RUNS
 
@@ -88,10 +88,10 @@ def draw_compounds(data: CompoundData) -> str:
         panel.set_xticks(place, labels, fontsize=7 if many else 8, rotation=90 if many else 0)
         _name_groups(panel, place, data.group, data.compounds, float(np.nanmax(data.hi)))
         panel.margins(y=0.15)
-        panel.set(ylabel="peak friction [1]", xlim=(float(place[0]) - 0.7, float(place[-1]) + 0.7))
+        panel.set(ylabel=quantity, xlim=(float(place[0]) - 0.7, float(place[-1]) + 0.7))
         panel.grid(visible=False, axis="x")
 
-    return svg(draw, name="compounds", width_in=6.6, height_in=3.2 if many else 3.0)
+    return svg(draw, name=name, width_in=6.6, height_in=3.2 if many else 3.0)
 
 
 def _points(

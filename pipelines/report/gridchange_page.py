@@ -9,9 +9,16 @@ from pipelines.ingest import Ingested
 from pipelines.record import Record
 from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Table, Text
 from pipelines.report.compare_evidence import finding_blocks
-from pipelines.report.figures_compounds import Difference, draw_differences
+from pipelines.report.figures_compounds import Difference, compound_data, draw_compounds, draw_differences
 from pipelines.report.logs_page import checks_section
 from pipelines.report.sections import coverage_table, estimate_cell, made_section, stand_in_blocks
+
+UNITS = {
+    "gained_kmh": "speed gained [km/h]",
+    "peak_slip_kmh": "largest slip speed [km/h]",
+    "recovery_s": "recovery [s]",
+}
+"""Labels of the axes."""
 
 
 def gridchange_sections(
@@ -37,7 +44,7 @@ def gridchange_sections(
     return (
         Section("The decision", _decision_blocks(change)),
         Section("What to run next", _next_blocks(first, plan)),
-        Section("Every run", (_run_table(runs),)),
+        Section("Every run", (*_run_figures(change), _run_table(runs))),
         Section("What else could explain it", finding_blocks(first)),
         Section("Episodes", (coverage_table(logs.episodes, logs.sheet.gears),)),
         checks_section(logs.findings),
@@ -68,7 +75,8 @@ def _decision_blocks(change: GridChange) -> tuple[Block, ...]:
             )
             rows.append(
                 (
-                    Cell(outcome.label, f"{pair.b} over {pair.a}"),
+                    Cell(outcome.label),
+                    Cell(f"{pair.b} over {pair.a}"),
                     estimate_cell(size),
                     Cell(verdict, mark={"better": "good", "worse": "bad"}.get(verdict, "")),
                     Cell(
@@ -90,7 +98,7 @@ def _decision_blocks(change: GridChange) -> tuple[Block, ...]:
         )
     )
     head = (
-        "outcome", "difference [%]", "verdict", "p value", "least difference that these runs decide", "runs",
+        "outcome", "pair", "difference [%]", "verdict", "p value", "least difference that these runs decide", "runs",
         "runs of each that decide the difference seen",
     )  # fmt: skip
     blocks.append(Table("Later grid pair over the earlier one, as driven", head, tuple(rows)))
@@ -130,6 +138,20 @@ def _next_blocks(first: Comparison, plan: tuple[PlannedRun, ...]) -> tuple[Block
             Table("Run plan: random order within blocks", ("run", "block", "grids", "driver"), rows)
         )
     return tuple(blocks)
+
+
+def _run_figures(change: GridChange) -> tuple[Block, ...]:
+    """Return each outcome of every run."""
+    return tuple(
+        Picture(
+            draw_compounds(compound_data(rows), UNITS[outcome.key], f"runs-{outcome.key}"),
+            f"{outcome.label[:1].upper()}{outcome.label[1:]}: every run at the average mix of gears and causes, with "
+            "its 90 % interval; below each run its track temperature.",
+            f"{outcome.label} of every run by grid pair.",
+        )
+        for outcome in OUTCOMES
+        if (rows := change.run_effects.get(outcome.key)) is not None and len(rows)
+    )
 
 
 def _run_table(runs: pd.DataFrame) -> Table:
