@@ -11,11 +11,11 @@ PACKAGES = ("gridfit", "pipelines")
 FLOORS: dict[str, int] = {
     "gridfit.errors": 0, "gridfit.units": 0, "gridfit.estimate": 0, "gridfit.recovery": 0,
     "gridfit.signals": 2, "gridfit.simulate": 3, "gridfit.plant": 4, "gridfit.search": 5,
-    "gridfit.compounds": 5, "gridfit.evidence": 5,
+    "gridfit.compounds": 5, "gridfit.evidence": 5, "gridfit.exitspeed": 5, "gridfit.gridchange": 5, "gridfit.worth": 5,
     "gridfit": 1,
     "pipelines.report": 7, "pipelines.proposal": 7, "pipelines": 6,
     "pipelines.propose": 8, "pipelines.refine": 8, "pipelines.compare": 8, "pipelines.inspect_logs": 8,
-    "pipelines.score": 8, "pipelines.running": 9, "pipelines.cli": 9,
+    "pipelines.compare_grids": 8, "pipelines.score": 8, "pipelines.running": 9, "pipelines.cli": 9,
 }  # fmt: skip
 """Floor of each module or package; the longest name that fits decides."""
 

@@ -70,8 +70,8 @@ def compare_sections(record: Record, found: Evidence) -> tuple[Section, ...]:
     """
     comparison, logs = found.comparison, found.logs
     return (
+        Section("What to do next", _next_blocks(comparison, found.plan)),
         Section("The decision", _decision_blocks(found)),
-        Section("What to run next", _next_blocks(comparison, found.plan)),
         Section("What it is worth", worth_blocks(comparison, found.worth)),
         Section("Run by run", run_blocks(comparison, found.runs)),
         Section("What kind of tyre", kind_blocks(comparison)),

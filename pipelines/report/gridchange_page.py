@@ -20,6 +20,11 @@ UNITS = {
 }
 """Labels of the axes."""
 
+BASIS = (
+    "All of it is measured: nothing here rests on a fitted plant or on a prior. Which pair steered a run is what its "
+    "note says."
+)
+
 
 def gridchange_sections(
     record: Record, change: GridChange, runs: pd.DataFrame, plan: tuple[PlannedRun, ...], logs: Ingested
@@ -42,10 +47,11 @@ def gridchange_sections(
     """
     first: Comparison = next(iter(change.outcomes.values()))
     return (
+        Section("What to do next", _next_blocks(first, plan)),
         Section("The decision", _decision_blocks(change)),
-        Section("What to run next", _next_blocks(first, plan)),
         Section("Every run", (*_run_figures(change), _run_table(runs))),
         Section("What else could explain it", finding_blocks(first)),
+        Section("What rests on data, what on the prior", (Text((BASIS,)),)),
         Section("Episodes", (coverage_table(logs.episodes, logs.sheet.gears),)),
         checks_section(logs.findings),
         Section("What the car sheet left out", stand_in_blocks(record)),

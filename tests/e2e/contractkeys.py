@@ -23,7 +23,7 @@ FILES = {
     "inspect": {"episodes.csv", "findings.csv", "calibration.json"},
     "refine": {"grids.json", "target.csv", "cut.csv", "plant.json", "episodes.csv", "findings.csv"},
     "score": {"score.json"},
-    "compare": {"compare.json", "runs.csv", "episodes.csv", "plant.json"},
+    "compare": {"compare.json", "worth.json", "next_runs.csv", "runs.csv", "episodes.csv", "plant.json"},
 }
 
 CAUTIONS = (

@@ -237,6 +237,61 @@ def test_compounds_of_the_demo_are_told_apart(compared):
     interval = pair["peak_mu_diff_pct"]
     assert interval["lo"] * interval["hi"] > 0, "the interval must exclude zero"
     assert sign * interval["lo"] < 0, "the difference must point to the soft compound"
+    assert set(pair["runs_still_needed_for_pct"]) == {"2", "3", "5"}
+    for worth in pair["worth"]:
+        for key in ("exit_speed_kmh", "drive_lost_kmh", "recovery_s", "cost"):
+            assert_estimate(worth[key])
+        assert sign * worth["exit_speed_kmh"]["mean"] < 0, "less grip must not gain exit speed"
+    assert [worth["under"] for worth in pair["worth"]] == ["own best", "common"]
+    assert {figure["figure"] for figure in content["figures"]} == {
+        "peak_slip_pct", "fall_off_pct", "drift_pct_per_min",
+    }  # fmt: skip
+
+
+def test_every_run_has_its_figures_with_errors(compared):
+    runs = pd.read_csv(compared / "runs.csv")
+    assert len(runs) == 8
+    for value, error in (("log_mu", "se"), ("log_slip", "log_slip_se"), ("fall_off_pct", "fall_off_se"),
+                         ("drift_pct_per_min", "drift_se")):  # fmt: skip
+        assert np.isfinite(runs[value]).all()
+        assert (runs[error] > 0).all()
+    # the demo was made with slip at the peak of 11 % on both compounds
+    assert runs["peak_slip_pct"].mean() == pytest.approx(11.0, abs=2.0)
+    page = (compared / "report.html").read_text()
+    for run in runs["run"]:
+        assert page.count(run) >= 4, "every run stands in the figures and tables"
+
+
+def test_grid_pairs_are_compared_as_driven(demo, tmp_path):
+    out = tmp_path / "out"
+    assert call("compare", demo / "car.toml", demo / "soft", demo / "hard", "--by", "grids", "--out", out,
+                "--no-tracking") == 0  # fmt: skip
+    content = read(out / "gridchange.json")
+    assert content["format"] == "gridfit-gridchange/1"
+    assert not content["one_target"]
+    by_name = {outcome["outcome"]: outcome["pairs"][0] for outcome in content["outcomes"]}
+    assert by_name["recovery_s"]["verdict"] == "not comparable"
+    assert by_name["peak_slip_kmh"]["verdict"] == "better"  # the milder pair has the tighter target
+    assert by_name["peak_slip_kmh"]["runs"] == [2, 6]
+    assert {path.name for path in out.iterdir()} >= {
+        "runs.csv",
+        "next_runs.csv",
+        "episodes.csv",
+        "report.html",
+    }
+    check_report((out / "report.html").read_text())
+
+
+def test_logs_of_two_cars_are_refused(demo, independent, tmp_path, capsys):
+    """Runs of another car under this car's sheet would pass for another compound."""
+    for by in ("compound", "grids"):
+        assert call("compare", demo / "car.toml", demo / "soft", independent, "--by", by, "--out", tmp_path / "out",
+                    "--no-tracking") == 4  # fmt: skip
+        told = capsys.readouterr().err
+        assert "One comparison is of one car" in told
+        assert "run1" in told
+        assert "soft1" not in told
+        assert not (tmp_path / "out").exists()
 
 
 def test_a_plant_of_two_compounds_is_scored_on_the_car_sheets(compared, demo, tmp_path):

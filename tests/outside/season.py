@@ -43,7 +43,11 @@ def on_compound(own, compound):
         p_cx1=tire.p_cx1 * compound.shape,
     )
     body = own.body._replace(tire=changed, R_w=own.body.R_w * compound.radius)
-    train = own.train._replace(factor_driven=own.train.factor_driven / compound.radius)
+    # the controller knows the undriven tyres' size, and reads the driven axle with the size it had before
+    train = own.train._replace(
+        factor_driven=own.train.factor_driven / compound.radius,
+        radius_nominal=own.train.radius_nominal * compound.radius,
+    )
     return replace(own, body=body, train=train, compound=compound.name)
 
 

@@ -1,5 +1,6 @@
 """What the figures show is right in the data; the drawings repeat exactly and name no place outside."""
 
+import dataclasses
 import re
 
 import numpy as np
@@ -8,7 +9,14 @@ import pytest
 
 from gridfit.estimate import Estimate
 from gridfit.grids import CutGrid, GridPair, TargetGrid
-from pipelines.report.figures_compounds import compound_data, draw_compounds
+from pipelines.report.figures_compounds import (
+    Difference,
+    compound_data,
+    draw_compounds,
+    draw_differences,
+    draw_shapes,
+    shape_data,
+)
 from pipelines.report.figures_grids import cut_data, draw_cut, draw_target, target_data
 from pipelines.report.figures_plant import PlantRow, draw_plant, plant_data
 from pipelines.report.figures_score import (
@@ -122,6 +130,31 @@ def test_compounds_are_grouped_with_intervals():
     assert data.hi[0] == pytest.approx(np.exp(1.645 * 0.02), rel=1e-4)
 
 
+SHAPES = RUNS.assign(
+    peak_slip_pct=[12.0, 14.0, np.nan], log_slip_se=[0.05, 0.1, np.nan], fall_off_pct=[6.0, 8.0, 7.0],
+    fall_off_se=[1.0, 2.0, np.nan], drift_pct_per_min=[0.5, -1.0, np.nan], drift_se=[0.4, 0.5, np.nan],
+)  # fmt: skip
+MANY = compound_data(pd.concat([RUNS] * 4).assign(run=[f"r{i}" for i in range(12)]))
+DIFFERENCE = Difference("hard over soft", -4.0, -6.0, -2.0, 3.0, decided=True)
+
+
+def test_figures_of_each_run_have_their_intervals():
+    data = shape_data(SHAPES)
+    assert data.runs == ("r2", "r1", "r3")
+    slip, fall, drift = data.values
+    assert slip[1][0] == 14.0
+    assert slip[3][0] == pytest.approx(14.0 * np.exp(1.645 * 0.1), rel=1e-3)
+    assert np.isnan(slip[1][2])
+    assert fall[2][1] == pytest.approx(6.0 - 1.645, rel=1e-3)
+    assert drift[1][0] == -1.0
+
+
+def test_differences_show_what_the_runs_cannot_tell():
+    page = draw_differences((DIFFERENCE,))
+    assert "hard over soft" in page
+    assert draw_differences((DIFFERENCE,)) != draw_differences((dataclasses.replace(DIFFERENCE, least=1.0),))
+
+
 DRAWINGS = {
     "target": lambda: draw_target(target_data(AFTER, BEFORE)),
     "cut": lambda: draw_cut(cut_data(AFTER, BEFORE)),
@@ -133,6 +166,9 @@ DRAWINGS = {
     ),
     "traces": lambda: draw_traces(traces_data([Example("stab", RESPONSE, RESPONSE)])),
     "compounds": lambda: draw_compounds(compound_data(RUNS)),
+    "shapes": lambda: draw_shapes(shape_data(SHAPES)),
+    "differences": lambda: draw_differences((DIFFERENCE,)),
+    "many": lambda: draw_compounds(MANY, "peak friction [1]", "many"),
 }
 
 

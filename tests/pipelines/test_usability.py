@@ -256,7 +256,7 @@ def test_refine_and_compare_fit_on_the_runs_that_are_fit_alone(demo, tmp_path, m
         raise Reached
 
     monkeypatch.setattr(module, "ingest", lambda source, progress: without_throttle(demo))
-    monkeypatch.setattr(module, "identify", stop)
+    monkeypatch.setattr(module, {"refine": "identify", "compare": "identify_compounds"}[job], stop)
     source = Source(DEMO / "car.toml", (DEMO / "soft",), grids=DEMO / "grids_milder.json")
     request = {"refine": refine.RefineRequest, "compare": compare.CompareRequest}[job]
     with pytest.raises(Reached):
