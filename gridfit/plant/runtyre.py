@@ -60,8 +60,8 @@ class _Run:
     ----------
     problem : Problem
         Of its windows alone.
-    x : float64[X]
-        Fit of all runs.
+    x : float64[P + 1]
+        The car, and the run's grip.
     start, on_patch, weight
         Nuisances, patch probabilities and weights of its windows.
     minutes : float64[W]
@@ -94,18 +94,36 @@ def _set_up(sheet: CarSheet, result: FitResult, windows: Windows, run: int) -> _
         return None
     count = len(mine)
     minutes = mine.time[mine.bounds[:, 2]] / 60.0
-    if result.windows.runs != windows.runs:  # the fit took the runs of a compound for one
-        mine = replace(mine, run=mine.compound.copy(), runs=windows.compounds)
-    places = (result.layout.runs.start + int(mine.run[0]), INDEX["slip_peak"], INDEX[SHAPES[result.law]])
-    problem = Problem(sheet, mine, {})
-    problem.centre, problem.width = result.centre, result.width
+    # a problem of one compound and one run: the vector is the car's, and the run's grip
+    zeros, compound = np.zeros(count, dtype=np.int64), int(mine.compound[0])
+    alone = replace(
+        mine, run=zeros, runs=(windows.runs[run],), compound=zeros, compounds=(windows.compounds[compound],)
+    )
+    problem = Problem(sheet, alone, {})
+    physical = result.layout.n_physical
+    problem.centre[:physical] = result.centre[:physical]
+    grip, slip = _shared(result, windows, run, compound)
+    x = np.append(result.x[:physical], grip)
+    x[INDEX["slip_peak"]] += slip
     one = _Run(
-        problem, result.x.copy(), problem.begin(), np.full(count, 0.1), np.ones(count),
-        minutes - float(minutes[told].mean()), places,
+        problem, x, problem.begin(), np.full(count, 0.1), np.ones(count), minutes - float(minutes[told].mean()),
+        (physical, INDEX["slip_peak"], INDEX[SHAPES[result.law]]),
     )  # fmt: skip
     for _ in range(SETTLING):
         _settle(one, np.zeros(N_OWN), result)
     return one
+
+
+def _shared(result: FitResult, windows: Windows, run: int, compound: int) -> tuple[float, float]:
+    """Log grip and log slip at the peak of a run in the fit, over the car's."""
+    layout = result.layout
+    grip, slip = (
+        float(layout.compound_values(result.x[None], part)[0, compound])
+        for part in (layout.grip, layout.slip)
+    )
+    # the fit may have taken the runs of a compound for one
+    place = run if result.windows.runs == windows.runs else compound
+    return grip + float(result.x[layout.runs][place]), slip
 
 
 def _settle(run: _Run, own: Floats, result: FitResult) -> Floats:
@@ -250,22 +268,18 @@ def _row(sheet: CarSheet, result: FitResult, windows: Windows, number: int) -> d
     told = [
         _told(float(own[k]), float(covariance[k, k]), float(OWN_SD[k])) for k in (GRIP, SLIP, SHAPE, DRIFT)
     ]
-    place = number if result.windows.runs == windows.runs else compound
-    return row | _figures(sheet, result, compound, place, told)
+    return row | _figures(sheet, result, _shared(result, windows, number, compound), told)
 
 
 def _figures(
-    sheet: CarSheet, result: FitResult, compound: int, place: int, told: list[tuple[float, float]]
+    sheet: CarSheet, result: FitResult, shared: tuple[float, float], told: list[tuple[float, float]]
 ) -> dict[str, object]:
     """What a run's own changes of the shared fit mean."""
     (grip, grip_se), (slip, slip_se), (shape, shape_se), (drift, drift_se) = told
-    layout, free = result.layout, result.x[None, : result.layout.n_physical]
-    shared = [
-        layout.compound_values(result.x[None], part)[0, compound] for part in (layout.grip, layout.slip)
-    ]
+    free = result.x[None, : result.layout.n_physical]
     draws = from_free(free)
-    draws[:, INDEX["mu_peak"]] *= np.exp(shared[0] + result.x[layout.runs][place] + grip)
-    log_slip = float(np.log(from_free(free)[0, INDEX["slip_peak"]])) + shared[1] + slip
+    draws[:, INDEX["mu_peak"]] *= np.exp(shared[0] + grip)
+    log_slip = float(np.log(draws[0, INDEX["slip_peak"]])) + shared[1] + slip
     name = SHAPES[result.law]
     fall = [_fall_off(from_free(free)[0], name, shape + k * shape_se, result.law) for k in (-0.5, 0.0, 0.5)]
     return {
