@@ -197,7 +197,7 @@ def compare(
     as_json: AsJson = False,
     open_report: Open = False,
 ) -> None:
-    """Compare tyre compounds with each other, or grid pairs as they were driven, from logs.
+    """Compare tyre compounds, or grid pairs as driven, from logs.
 
     The run is the unit: two runs or more of each side are needed, driven in mixed order. The note beside each run
     names its compound and the grids in force. Writes compare.json and worth.json (what a difference is worth), or

@@ -8,7 +8,7 @@ from gridfit.comparison import Comparison
 from gridfit.worth import UNDER, WorthResult
 from pipelines.report.blocks import Block, Cell, Picture, Section, Table, Text
 from pipelines.report.figures_compounds import compound_data, draw_compounds, draw_shapes, shape_data
-from pipelines.report.sections import estimate_cell, signed
+from pipelines.report.sections import estimate_cell, p_words, signed
 
 FIGURE_LABELS = {
     "peak_slip_pct": "slip at the peak [%]",
@@ -97,7 +97,7 @@ def kind_blocks(comparison: Comparison) -> tuple[Block, ...]:
             Cell(FIGURE_LABELS[one.key].partition(" [")[0]),
             estimate_cell(size),
             Cell("%" if one.ratio else FIGURE_LABELS[one.key].partition("[")[2].rstrip("]")),
-            Cell(f"{one.p_values[a, b]:.3f}", mark="number"),
+            Cell(p_words(one.p_values[a, b]), mark="number"),
         )
         for one in comparison.figures
         for (a, b), size in one.differences.items()
@@ -124,7 +124,8 @@ def run_blocks(comparison: Comparison, runs: pd.DataFrame) -> tuple[Block, ...]:
     blocks: list[Block] = [
         Picture(
             draw_compounds(compound_data(known)),
-            "Peak friction of every run with its 90 % interval; below each run its track temperature.",
+            "Peak friction of every run with its 90 % interval. Track temperatures stand below the runs, or, where "
+            "there are many, in the table.",
             "Peak friction of every run by compound.",
         )
     ]

@@ -20,7 +20,14 @@ from pipelines.report.compare_evidence import (
 )
 from pipelines.report.figures_compounds import Difference, draw_differences
 from pipelines.report.logs_page import checks_section
-from pipelines.report.sections import coverage_table, estimate_cell, made_section, signed, stand_in_blocks
+from pipelines.report.sections import (
+    coverage_table,
+    estimate_cell,
+    made_section,
+    p_words,
+    signed,
+    stand_in_blocks,
+)
 
 
 def verdict_words(pair: Pair) -> str:
@@ -143,7 +150,11 @@ def _pair_table(comparison: Comparison, worth: WorthResult | str) -> Table:
                 Cell(f"{pair.b} over {pair.a}"),
                 estimate_cell(pair.peak_mu_diff_pct),
                 Cell(verdict_words(pair), mark=mark),
-                Cell(f"{pair.p_value:.3f}", f"by re-labelling runs {pair.p_value_permutation:.3f}", "number"),
+                Cell(
+                    p_words(pair.p_value),
+                    f"by re-labelling runs {p_words(pair.p_value_permutation)}",
+                    "number",
+                ),
                 told,
                 Cell(f"{pair.minimum_detectable_pct:.1f} %", mark="number"),
             )

@@ -11,7 +11,7 @@ from pipelines.report.blocks import Block, Bullets, Cell, Picture, Section, Tabl
 from pipelines.report.compare_evidence import finding_blocks
 from pipelines.report.figures_compounds import Difference, compound_data, draw_compounds, draw_differences
 from pipelines.report.logs_page import checks_section
-from pipelines.report.sections import coverage_table, estimate_cell, made_section, stand_in_blocks
+from pipelines.report.sections import coverage_table, estimate_cell, made_section, p_words, stand_in_blocks
 
 UNITS = {
     "gained_kmh": "speed gained [km/h]",
@@ -86,8 +86,8 @@ def _decision_blocks(change: GridChange) -> tuple[Block, ...]:
                     estimate_cell(size),
                     Cell(verdict, mark={"better": "good", "worse": "bad"}.get(verdict, "")),
                     Cell(
-                        f"{change.p_values[outcome.key, pair.a, pair.b]:.3f}",
-                        f"by re-labelling runs, alone {pair.p_value_permutation:.3f}",
+                        p_words(change.p_values[outcome.key, pair.a, pair.b]),
+                        f"by re-labelling runs, alone {p_words(pair.p_value_permutation)}",
                         "number",
                     ),
                     Cell(f"{least:.0f} %", mark="number"),
@@ -152,7 +152,7 @@ def _run_figures(change: GridChange) -> tuple[Block, ...]:
         Picture(
             draw_compounds(compound_data(rows), UNITS[outcome.key], f"runs-{outcome.key}"),
             f"{outcome.label[:1].upper()}{outcome.label[1:]}: every run at the average mix of gears and causes, with "
-            "its 90 % interval; below each run its track temperature.",
+            "its 90 % interval.",
             f"{outcome.label} of every run by grid pair.",
         )
         for outcome in OUTCOMES

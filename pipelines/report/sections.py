@@ -44,6 +44,11 @@ def estimate_cell(estimate: Estimate, decimals: int | None = None) -> Cell:
     return Cell(signed(mean), signed(interval.rstrip(")")), "number")
 
 
+def p_words(p_value: float) -> str:
+    """Return a p value with three decimals, small ones as such."""
+    return "below 0.001" if p_value < 0.001 else f"{p_value:.3f}"
+
+
 def signed(text: str) -> str:
     """Return figures with a true minus sign, and without one before a zero."""
     return re.sub(r"-(?=\d)", "−", re.sub(r"-(0(?:\.0*)?)(?![\d.])", r"\1", text))

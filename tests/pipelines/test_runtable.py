@@ -1,5 +1,6 @@
 """One row per run for the comparisons: what notes, logs and grids give."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,8 +15,13 @@ DEMO = Path(__file__).resolve().parents[2] / "datasets" / "demo"
 
 
 @pytest.fixture(scope="module")
-def table():
-    return run_table(ingest(Source(DEMO / "car.toml", (DEMO / "soft",)), silent))
+def logs():
+    return ingest(Source(DEMO / "car.toml", (DEMO / "soft",)), silent)
+
+
+@pytest.fixture(scope="module")
+def table(logs):
+    return run_table(logs)
 
 
 @pytest.mark.parametrize(
@@ -40,3 +46,11 @@ def test_each_run_has_what_the_checks_read(table):
     assert np.ptp(table["radius_m"]) < 0.005
     assert table["radius_m"].mean() == pytest.approx(0.313, abs=0.005)  # as the demo was made
     assert drivers(table) == []
+
+
+def test_a_note_with_a_time_gives_day_and_order(logs):
+    first = logs.signals[0]
+    note = replace(first.run.note, date="2026-05-01T10:30:00", notes="driver: Ann")
+    timed = replace(logs, signals=(replace(first, run=replace(first.run, note=note)), *logs.signals[1:]))
+    row = run_table(timed).iloc[0]
+    assert (row["day"], row["started"], row["driver"]) == ("2026-05-01", "2026-05-01T10:30:00", "Ann")
