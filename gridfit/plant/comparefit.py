@@ -91,9 +91,20 @@ def identify_runs(
         draw(sheet, result, rng, n_draws=n) for result, n in ((first, count), (second, n_draws - count)) if n
     ])  # fmt: skip
     result = first if weights[0] >= 0.5 else second
-    runs = run_tyres(sheet, result, windows, progress=_part(progress, 1.0 - SHARES[2], SHARES[2]))
+    runs = run_tyres(
+        sheet, result, windows, sizes=_sizes(signals), progress=_part(progress, 1.0 - SHARES[2], SHARES[2])
+    )
     found = Identification(plant, result, runs, what_moved(result, plant), weights)
     return RunsIdentified(replace(found, runs=runs), runs, len(windows), len(fewer))
+
+
+def _sizes(signals: Sequence[Signals]) -> list[float]:
+    """Rolling radius of each run over the mean of all; 1 where engine speed does not tell it."""
+    radius = np.array([one.radius.mean for one in signals], dtype=np.float64)
+    known = np.isfinite(radius) & (radius > 0.0)
+    if not known.any():
+        return [1.0] * radius.size
+    return [float(size) for size in np.where(known, radius / radius[known].mean(), 1.0)]
 
 
 def _part(progress: Progress, begin: float, share: float) -> Progress:

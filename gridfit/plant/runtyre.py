@@ -5,6 +5,7 @@ curve's shape lean on what all runs share (a prior), so that a run that tells li
 peak friction; what is reported of them is what the run alone said. Errors are by episode, whose windows are alike.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -29,10 +30,8 @@ OWN_SD = np.array([0.15, 0.15, 0.12, 0.08])
 """Prior sd of a run's log grip, log slip at peak and log shape about what all runs share, and of its drift [1/min]."""
 STEPS = np.array([0.01, 0.02, 0.01, 0.01])
 """Finite-difference steps of the same."""
-ROUNDS = 2
-"""Linearisations; the fit of all runs is close already."""
-SETTLING = 2
-"""Moves of a run's nuisances before its own figures are looked for."""
+SETTLING, ROUNDS = 2, 2
+"""Moves of the nuisances before a run's own figures are looked for, and linearisations of these."""
 LIMIT = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
 """Largest change of each nuisance in one of them, as in the fit."""
 REACH = np.array([0.15, 0.3, 0.25, 0.15])
@@ -86,8 +85,11 @@ class _Run:
         return x, start
 
 
-def _set_up(sheet: CarSheet, result: FitResult, windows: Windows, run: int) -> _Run | None:
-    """Cut one run out of all windows and let its nuisances settle; None when it has none that slides."""
+def _set_up(sheet: CarSheet, result: FitResult, windows: Windows, run: int, size: float) -> _Run | None:
+    """Cut one run out of all windows and let its nuisances settle; None when it has none that slides.
+
+    `size` is the rolling radius of the run's tyres over that of the fit [1]: the same torque is another force at it.
+    """
     mine = compact(subset(windows, np.flatnonzero(windows.run == run)))
     told = mine.episode >= 0
     if not told.any():
@@ -105,6 +107,7 @@ def _set_up(sheet: CarSheet, result: FitResult, windows: Windows, run: int) -> _
     grip, slip = _shared(result, windows, run, compound)
     x = np.append(result.x[:physical], grip)
     x[INDEX["slip_peak"]] += slip
+    x[INDEX["rolling_radius_m"]] += np.log(size)
     one = _Run(
         problem, x, problem.begin(), np.full(count, 0.1), np.ones(count), minutes - float(minutes[told].mean()),
         (physical, INDEX["slip_peak"], INDEX[SHAPES[result.law]]),
@@ -223,7 +226,12 @@ def _fall_off(values: Floats, name: str, change: float, law: int) -> float:
 
 
 def run_tyres(
-    sheet: CarSheet, result: FitResult, windows: Windows | None = None, *, progress: Progress = silent
+    sheet: CarSheet,
+    result: FitResult,
+    windows: Windows | None = None,
+    *,
+    sizes: Sequence[float] | None = None,
+    progress: Progress = silent,
 ) -> pd.DataFrame:
     """Peak friction, slip at peak, fall-off and drift of each run, each with its error.
 
@@ -235,6 +243,8 @@ def run_tyres(
         Fit of what its runs share.
     windows : Windows, optional
         All windows of the runs, where the fit took fewer; those of the fit if left out.
+    sizes : sequence of float, optional
+        Rolling radius of each run's driven tyres over that of the fit [1]; 1 if left out.
     progress : callable
         Told the stage and the share done.
 
@@ -250,18 +260,18 @@ def run_tyres(
     whole = result.windows if windows is None else windows
     rows = []
     for number in range(len(whole.runs)):
-        rows.append(_row(sheet, result, whole, number))
+        rows.append(_row(sheet, result, whole, number, 1.0 if sizes is None else sizes[number]))
         progress("reading each run's tyre", (number + 1) / len(whole.runs))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
 
-def _row(sheet: CarSheet, result: FitResult, windows: Windows, number: int) -> dict[str, object]:
+def _row(sheet: CarSheet, result: FitResult, windows: Windows, number: int, size: float) -> dict[str, object]:
     mine = windows.run == number
     row: dict[str, object] = dict.fromkeys(COLUMNS, float("nan"))
     row["run"], row["sliding_windows"] = windows.runs[number], int((mine & (windows.episode >= 0)).sum())
     compound = int(windows.compound[mine][0]) if mine.any() else 0
     row["compound"] = windows.compounds[compound]
-    run = _set_up(sheet, result, windows, number)
+    run = _set_up(sheet, result, windows, number, size)
     if run is None:
         return row
     own, covariance = _estimate(run, result)
