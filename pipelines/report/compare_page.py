@@ -99,16 +99,11 @@ def _decision_blocks(found: Evidence) -> tuple[Block, ...]:
         for finding in pair.findings
         if not finding.passed
     )
+    checked = dict.fromkeys(finding.check for pair in found.comparison.pairs for finding in pair.findings)
     doubts = (
         (Text(("What spoils it:",)), Bullets(spoilt))
         if spoilt
-        else (
-            Text(
-                (
-                    "Nothing that was checked spoils it: temperature, day, track, driver, grids, gears, speeds.",
-                )
-            ),
-        )
+        else (Text((f"Nothing spoils it of what could be checked: {', '.join(checked)}.",)),)
     )
     return (
         Picture(
