@@ -1,0 +1,135 @@
+"""Small cars drawn from the prior of one car sheet, with logs that the plant itself made: truth and data agree.
+
+Everything that the fit has a prior for is drawn from that prior: the plant's parameters, also those that the fit
+holds, the tyre law, each run's grip, each window's nuisances, and the sensors' noise.
+"""
+
+import dataclasses
+
+import numpy as np
+
+from gridfit.plant.prior import prior_free
+from gridfit.plant.residuals import PATCH_SHARE, Problem
+from gridfit.plant.windows import Windows
+from gridfit.simulate.packing import car_rows, pack
+from gridfit.simulate.parameters import INDEX, NAMES, Plant, from_free
+from gridfit.simulate.quantities import cut_gain_kmhps_per_pct, dead_time_s, inertia_kg, peak_as_run
+from tests.gridfit.plant.madewindows import NOISE_MPS, TICKS_S, gain_mps2
+
+SLOT, FIRST, LENGTH = 70, 40, 28
+"""Samples from window to window, of run-up, and of a window."""
+GEARS = (1, 2, 3)
+"""Gears driven; in the last the tyres roll at part throttle."""
+ROLLING_THROTTLE = 0.6
+JUMP_MPS = 2.0
+"""Cars whose driven speed jumps by more from sample to sample [m/s] are not looked at."""
+FIXED_SD = {"driven_factor": 0.002, "rolling_radius_m": 0.003}
+"""What calibration ahead of the fit leaves of these, as sd on the fit's scale."""
+
+
+def inputs(sheet, rng, count, runs):
+    """Throttle, cut, and where the windows lie; speeds of the run-up are those of the prior's centre."""
+    n = SLOT * count
+    throttle, cut, driven, undriven = np.ones(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    rows = pack(sheet, from_free(prior_free(sheet)[0][None]))
+    ratios = np.array(sheet.gearbox.ratios) * sheet.gearbox.final_drive
+    number = np.arange(count)
+    gear = np.array(GEARS)[number % len(GEARS)]
+    for i, g in enumerate(gear):
+        slot, first = slice(SLOT * i, SLOT * (i + 1)), SLOT * i + FIRST
+        top = sheet.engine.limit_rpm / ratios[g - 1] * 2.0 * np.pi / 60.0 * 0.31
+        v = rng.uniform(0.45, 0.75) * top
+        undriven[slot] = v
+        if g == GEARS[-1]:
+            driven[slot], throttle[slot] = v * (1.0 + rng.uniform(0.03, 0.05)), ROLLING_THROTTLE
+        else:
+            driven[slot] = v * (1.0 + rng.uniform(0.15, 0.35))
+            driven[slot.start : first] -= gain_mps2(rows, g, v) * TICKS_S * np.arange(FIRST, 0, -1)
+        cut[first + int(rng.integers(2, 12)) : slot.stop] = rng.uniform(0.2, 0.7) / g
+    used = np.ones(n, dtype=bool)
+    begin = SLOT * number
+    bounds = np.stack([begin, begin, begin + FIRST, begin + FIRST + LENGTH], axis=1)
+    run = number * runs // count
+    return Windows(
+        np.arange(n) * TICKS_S, throttle, cut, driven, undriven, driven.copy(), used, used, bounds, gear, run,
+        np.zeros(count, dtype=np.int64), number // len(GEARS), np.zeros(count), np.tile(NOISE_MPS, (count, 1)),
+        tuple(f"run{r}" for r in range(runs)), (sheet.tyre.compound,),
+    )  # fmt: skip
+
+
+def fixed_of(sheet):
+    """What calibration is said to have measured ahead of the fit: centre and sd on the fit's scale."""
+    centre = prior_free(sheet)[0]
+    return {name: (float(centre[INDEX[name]]), sd) for name, sd in FIXED_SD.items()}
+
+
+def _speeds(problem, rng, true):
+    """Speeds of the windows at a true vector, nuisances and noise drawn: float64[W, 3, L] [m/s]."""
+    noise = problem.windows.noise[:, :, None]
+    begin = problem.begin()
+    patch = rng.random(len(problem.windows)) < PATCH_SHARE
+    mean, sd = problem.start_prior(patch.astype(float))
+    start = mean + sd * rng.standard_normal(mean.shape)
+    start[:, :2] = begin[:, :2]
+    clean = problem.predict(true[None], start[None])[0]
+    ripple, sds = problem.linear(), problem.linear_sd()
+    added = np.einsum("wnk,wk->wn", ripple, sds * rng.standard_normal(sds.shape))
+    return clean + (added.reshape(clean.shape) + rng.standard_normal(clean.shape)) * noise
+
+
+def _logged(windows, speeds):
+    """Return the windows with these speeds in them."""
+    channels = [windows.driven.copy(), windows.undriven.copy(), windows.engine.copy()]
+    for i, (_, _, a, b) in enumerate(windows.bounds):
+        for channel, row in zip(channels, speeds[i], strict=True):
+            channel[a:b] = row[: b - a]
+    return dataclasses.replace(windows, driven=channels[0], undriven=channels[1], engine=channels[2])
+
+
+def _plausible(windows):
+    """Whether no driven speed jumps as a faulty sensor's would."""
+    return all(np.abs(np.diff(windows.driven[a:b])).max() < JUMP_MPS for _, _, a, b in windows.bounds)
+
+
+def drawn(sheet, rng, *, count, runs=2, held=1.0):
+    """A car from the prior: its windows and its true vector.
+
+    The speeds of a real log decide which windows count as sliding; cars whose speeds would change that against what
+    their nuisances were drawn for are drawn anew as a whole, which no fit can tell, since it sees the speeds.
+    `held` is the share of the prior's width over which the parameters that the fit holds are drawn.
+    """
+    while True:
+        windows = inputs(sheet, rng, count, runs)
+        problem = Problem(sheet, windows, fixed_of(sheet))
+        wide = problem.width.copy()
+        wide[np.setdiff1d(np.arange(wide.size), problem.free)] *= held
+        true = problem.centre + wide * rng.standard_normal(wide.size)
+        true[INDEX["tyre_law"]] = rng.integers(2)
+        made = _logged(windows, _speeds(problem, rng, true))
+        if _plausible(made) and np.array_equal(Problem(sheet, made, {}).rolling, problem.rolling):
+            return made, true
+
+
+def plant_of(sheet, windows, true):
+    """The true vector as a plant of one draw, the runs' mean grip in its peak friction as in a fitted one."""
+    values = from_free(true[None, : len(NAMES)])
+    runs = Problem(sheet, windows, {}).layout.runs
+    values[:, INDEX["mu_peak"]] *= np.exp(true[runs].mean())
+    one = np.ones((1, 1))
+    return Plant(values, "prior", windows.compounds, one, one, ())
+
+
+def reported(sheet, plant):
+    """Return what is told of a plant, by name: float64[D] each."""
+    gain, inertia = cut_gain_kmhps_per_pct(sheet, plant.draws), inertia_kg(sheet, plant.draws)
+    table = {
+        "peak friction": peak_as_run(car_rows(sheet, plant.draws)),
+        "slip at peak": plant.column("slip_peak"),
+        "dead time": dead_time_s(sheet, plant.draws),
+        "lag": plant.column("cut_lag_s"),
+        "torque scale": plant.column("torque_scale"),
+    }
+    for gear in GEARS:
+        table[f"cut gain {gear}"] = gain[:, gear - 1]
+        table[f"inertia {gear}"] = inertia[:, gear - 1]
+    return table
