@@ -3,6 +3,7 @@
     python tests/benchmarks/bench_fit.py                      time and memory against the number of episodes
     python tests/benchmarks/bench_fit.py --prior              time of the prior and what it tells
     python tests/benchmarks/bench_fit.py --shares [FOLDER]    error, width and coverage with fewer episodes
+    python tests/benchmarks/bench_fit.py --calibration CARS   ranks of the truth among draws, cars from the prior
 
 Episodes are made by the plant itself, three windows each, full throttle and a cut, fitted under both tyre laws as
 `gridfit.plant.identification.identify` does; each size runs in a process of its own, after a small fit that loads
@@ -10,6 +11,9 @@ the compiled code. Runs grow with the episodes (--per-run) unless --runs says ho
 
 FOLDER holds car sheet, runs and truth.json, laid out as tests/outside/make_cars.py writes them; without one, the
 outside cars are made anew. With 0 % of the episodes the prior answers.
+
+The fit gives data less weight than their noise asks for. With --exact it gives them their whole weight, on sensors
+noisier by as much, and the parameters that it holds are true: then ranks must be uniform.
 """
 
 import argparse
@@ -191,6 +195,28 @@ def summary(found):
         print(f"{100 * share:4.0f} %  all: {sum(row[5] for row in mine)} of {len(mine)} inside")
 
 
+def calibration(cars, exact, windows=12):
+    """Print histograms of ranks, p-values of uniform ranks and of intervals that are not too narrow."""
+    from gridfit.plant import fit as fitting
+    from gridfit.plant import posterior
+    from tests.gridfit.plant.calibrationcars import histogram, narrow_p, ranks, uniform_p
+
+    sheet, options = read_carsheet(ROOT / "datasets" / "demo" / "car.toml"), {}
+    if exact:
+        options = {"held": 0.0, "noisier": fitting.MISMATCH}
+        fitting.MISMATCH = posterior.MISMATCH = 1.0
+        posterior.CONSIDERED_SHARE = 0.0
+    started = time.process_time()
+    found = ranks(sheet, 77, cars, count=windows, **options)
+    print(f"{cars} cars of {windows} windows, {time.process_time() - started:.0f} s CPU")
+    print("quantity        ranks, ten bins                               uniform p  too narrow p  in 90 %")
+    for name, ranked in found.items():
+        inside = np.mean((ranked >= 5) & (ranked < 95))
+        print(
+            f"{name:14s}  {histogram(ranked)!s:44s}  {uniform_p(ranked):9.4f}  {narrow_p(ranked):12.4f}  {inside:7.2f}"
+        )
+
+
 def main():
     """Read the call."""
     parser = argparse.ArgumentParser(
@@ -202,12 +228,16 @@ def main():
     parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
     parser.add_argument("--prior", action="store_true")
     parser.add_argument("--shares", nargs="*", type=Path, metavar="FOLDER")
+    parser.add_argument("--calibration", type=int, metavar="CARS")
+    parser.add_argument("--exact", action="store_true", help="data at their whole weight")
     parser.add_argument("--seeds", type=int, default=1, help="random choices of the episodes kept")
     call = parser.parse_args()
     if call.one:
         print(json.dumps(one_size(call.one, call.runs)))
     elif call.prior:
         prior_times()
+    elif call.calibration:
+        calibration(call.calibration, call.exact)
     elif call.shares is not None:
         with tempfile.TemporaryDirectory() as made_here:
             folders = call.shares

@@ -7,7 +7,10 @@ holds, the tyre law, each run's grip, each window's nuisances, and the sensors' 
 import dataclasses
 
 import numpy as np
+from scipy.stats import binom, chisquare
 
+from gridfit.plant.fit import fit
+from gridfit.plant.posterior import draw
 from gridfit.plant.prior import prior_free
 from gridfit.plant.residuals import PATCH_SHARE, Problem
 from gridfit.plant.windows import Windows
@@ -27,7 +30,7 @@ FIXED_SD = {"driven_factor": 0.002, "rolling_radius_m": 0.003}
 """What calibration ahead of the fit leaves of these, as sd on the fit's scale."""
 
 
-def inputs(sheet, rng, count, runs):
+def inputs(sheet, rng, count, runs, noisier=1.0):
     """Throttle, cut, and where the windows lie; speeds of the run-up are those of the prior's centre."""
     n = SLOT * count
     throttle, cut, driven, undriven = np.ones(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -46,13 +49,14 @@ def inputs(sheet, rng, count, runs):
             driven[slot] = v * (1.0 + rng.uniform(0.15, 0.35))
             driven[slot.start : first] -= gain_mps2(rows, g, v) * TICKS_S * np.arange(FIRST, 0, -1)
         cut[first + int(rng.integers(2, 12)) : slot.stop] = rng.uniform(0.2, 0.7) / g
-    used = np.ones(n, dtype=bool)
     begin = SLOT * number
+    used = np.ones(n, dtype=bool)
+    used[begin + FIRST] = False
     bounds = np.stack([begin, begin, begin + FIRST, begin + FIRST + LENGTH], axis=1)
     run = number * runs // count
     return Windows(
         np.arange(n) * TICKS_S, throttle, cut, driven, undriven, driven.copy(), used, used, bounds, gear, run,
-        np.zeros(count, dtype=np.int64), number // len(GEARS), np.zeros(count), np.tile(NOISE_MPS, (count, 1)),
+        np.zeros(count, dtype=np.int64), number // len(GEARS), np.zeros(count), noisier * np.tile(NOISE_MPS, (count, 1)),
         tuple(f"run{r}" for r in range(runs)), (sheet.tyre.compound,),
     )  # fmt: skip
 
@@ -65,41 +69,44 @@ def fixed_of(sheet):
 
 def _speeds(problem, rng, true):
     """Speeds of the windows at a true vector, nuisances and noise drawn: float64[W, 3, L] [m/s]."""
-    noise = problem.windows.noise[:, :, None]
+    windows = problem.windows
     begin = problem.begin()
-    patch = rng.random(len(problem.windows)) < PATCH_SHARE
+    patch = rng.random(len(windows)) < PATCH_SHARE
     mean, sd = problem.start_prior(patch.astype(float))
     start = mean + sd * rng.standard_normal(mean.shape)
     start[:, :2] = begin[:, :2]
     clean = problem.predict(true[None], start[None])[0]
-    ripple, sds = problem.linear(), problem.linear_sd()
-    added = np.einsum("wnk,wk->wn", ripple, sds * rng.standard_normal(sds.shape))
-    return clean + (added.reshape(clean.shape) + rng.standard_normal(clean.shape)) * noise
+    # ripple has the wheels' own travel for its phase
+    turning = Problem(problem.sheet, _logged(windows, clean), {})
+    ripple, sds = turning.linear(), turning.linear_sd()
+    added = np.einsum("wnk,wk->wn", ripple, sds * rng.standard_normal(sds.shape)).reshape(clean.shape)
+    return clean + (added + rng.standard_normal(clean.shape)) * windows.noise[:, :, None]
 
 
 def _logged(windows, speeds):
-    """Return the windows with these speeds in them."""
+    """Return the windows with these speeds in them, but for the first sample, which the run-up uses."""
     channels = [windows.driven.copy(), windows.undriven.copy(), windows.engine.copy()]
     for i, (_, _, a, b) in enumerate(windows.bounds):
         for channel, row in zip(channels, speeds[i], strict=True):
-            channel[a:b] = row[: b - a]
+            channel[a + 1 : b] = row[1 : b - a]
     return dataclasses.replace(windows, driven=channels[0], undriven=channels[1], engine=channels[2])
 
 
 def _plausible(windows):
     """Whether no driven speed jumps as a faulty sensor's would."""
-    return all(np.abs(np.diff(windows.driven[a:b])).max() < JUMP_MPS for _, _, a, b in windows.bounds)
+    return all(np.abs(np.diff(windows.driven[a + 1 : b])).max() < JUMP_MPS for _, _, a, b in windows.bounds)
 
 
-def drawn(sheet, rng, *, count, runs=2, held=1.0):
+def drawn(sheet, rng, *, count, runs=2, held=1.0, noisier=1.0):
     """A car from the prior: its windows and its true vector.
 
     The speeds of a real log decide which windows count as sliding; cars whose speeds would change that against what
     their nuisances were drawn for are drawn anew as a whole, which no fit can tell, since it sees the speeds.
-    `held` is the share of the prior's width over which the parameters that the fit holds are drawn.
+    `held` is the share of the prior's width over which the parameters that the fit holds are drawn, `noisier` the
+    sensors' noise over the usual.
     """
     while True:
-        windows = inputs(sheet, rng, count, runs)
+        windows = inputs(sheet, rng, count, runs, noisier)
         problem = Problem(sheet, windows, fixed_of(sheet))
         wide = problem.width.copy()
         wide[np.setdiff1d(np.arange(wide.size), problem.free)] *= held
@@ -133,3 +140,43 @@ def reported(sheet, plant):
         table[f"cut gain {gear}"] = gain[:, gear - 1]
         table[f"inertia {gear}"] = inertia[:, gear - 1]
     return table
+
+
+def rank_of(draws, true, rng):
+    """Place of a true value among draws, 0 to their number; among equal ones (at a bound) by lot."""
+    return int((draws < true).sum() + rng.integers((draws == true).sum() + 1))
+
+
+def ranks(sheet, seed, cars, *, count, n_draws=99, held=1.0, noisier=1.0):
+    """Ranks of the true values among the draws of a fit: dict of int64[cars], each 0 to n_draws.
+
+    Each car is fitted under the tyre law that it was drawn with. The first half of the draws is used, since draws
+    come in antithetic pairs, and pairs are no independent sample.
+    """
+    told = {}
+    for number in range(cars):
+        rng = np.random.default_rng([seed, number])
+        windows, true = drawn(sheet, rng, count=count, held=held, noisier=noisier)
+        result = fit(sheet, windows, fixed_of(sheet), law=int(true[INDEX["tyre_law"]]))
+        plant = draw(sheet, result, rng, n_draws=2 * n_draws).take(n_draws)
+        truth = reported(sheet, plant_of(sheet, windows, true))
+        for name, draws in reported(sheet, plant).items():
+            told.setdefault(name, []).append(rank_of(draws, truth[name][0], rng))
+    return {name: np.array(values) for name, values in told.items()}
+
+
+def histogram(found, n_draws=99, bins=10):
+    """Count of ranks in equal bins; n_draws + 1 is a multiple of their number."""
+    return np.bincount(found * bins // (n_draws + 1), minlength=bins)
+
+
+def uniform_p(found, n_draws=99, bins=10):
+    """Chi-square p-value of uniform ranks [1]."""
+    return float(chisquare(histogram(found, n_draws, bins)).pvalue)
+
+
+def narrow_p(found, n_draws=99, tail=0.05):
+    """P-value of so many true values beyond the central 90 %, or more, if intervals were right [1]: binomial."""
+    low = round(tail * (n_draws + 1))
+    beyond = int(((found < low) | (found > n_draws - low)).sum())
+    return float(binom.sf(beyond - 1, found.size, 2.0 * low / (n_draws + 1)))
