@@ -54,9 +54,10 @@ def inputs(sheet, rng, count, runs, noisier=1.0):
     used[begin + FIRST] = False
     bounds = np.stack([begin, begin, begin + FIRST, begin + FIRST + LENGTH], axis=1)
     run = number * runs // count
+    noise = noisier * np.tile(NOISE_MPS, (count, 1))
     return Windows(
         np.arange(n) * TICKS_S, throttle, cut, driven, undriven, driven.copy(), used, used, bounds, gear, run,
-        np.zeros(count, dtype=np.int64), number // len(GEARS), np.zeros(count), noisier * np.tile(NOISE_MPS, (count, 1)),
+        np.zeros(count, dtype=np.int64), number // len(GEARS), np.zeros(count), noise,
         tuple(f"run{r}" for r in range(runs)), (sheet.tyre.compound,),
     )  # fmt: skip
 
