@@ -59,6 +59,8 @@ def _engine_rows(sheet: CarSheet) -> list[PriorRow]:
     told = "gearbox.efficiency" not in sheet.stood_in
     return [
         PriorRow("torque_scale", 1.0, 0.03, "car sheet; owners' torque curves are within 3 %"),
+        PriorRow("torque_low", 1.0, 0.02, "owners' torque curves bend within their 3 %"),
+        PriorRow("torque_high", 1.0, 0.02, "owners' torque curves bend within their 3 %"),
         PriorRow(
             "efficiency", sheet.gearbox.efficiency, 0.02 if told else 0.03, "car sheet or 0.92; from memory"
         ),

@@ -486,14 +486,14 @@ def run(scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec):
 
     Parameters
     ----------
-    scen, gear_of, torque, loop, tv, ts, ev, ec
+    scen, gear_of, loop, tv, ts, ev, ec
         As in `run_block`.
     car : float64[D, N_CAR]
         Constants per draw.
     gears : float64[D, G, N_GEAR]
         Gears' constants per draw.
-    friction : float64[D, TABLE]
-        Friction table per draw.
+    friction, torque : float64[D, TABLE], float64[D, Q]
+        Tables of friction and torque per draw.
 
     Returns
     -------
@@ -508,5 +508,5 @@ def run(scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec):
         d = b // per_draw
         first = (b % per_draw) * LANES
         run_block(first, min(LANES, lanes - first), n_scen, scen, gear_of, car[d], gears[d], friction[d],
-                  torque, loop, tv, ts, ev, ec, out[d])  # fmt: skip
+                  torque[d], loop, tv, ts, ev, ec, out[d])  # fmt: skip
     return out

@@ -197,9 +197,9 @@ def predict(
         Log grip of each window's run and compound under each parameter set.
     start : float64[B, W, 9]
         Nuisances.
-    car, gears, friction : float64[B, ...]
+    car, gears, friction, torque : float64[B, ...]
         Packed parameter sets.
-    torque, rpm_step, idle
+    rpm_step, idle
         As in `predict_window`.
 
     Returns
@@ -213,7 +213,7 @@ def predict(
         b, n = job // windows, job % windows
         predict_window(
             bounds[n, 0], bounds[n, 1], bounds[n, 2], bounds[n, 3], time, throttle, cut, engine_mps, driven,
-            lateral[n], grip[b, n], start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque, rpm_step, idle,
+            lateral[n], grip[b, n], start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque[b], rpm_step, idle,
             out[b, 0], out[b, 1], out[b, 2],
         )  # fmt: skip
     return out

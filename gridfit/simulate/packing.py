@@ -24,6 +24,9 @@ SLOPE_AT = 1e-6
 """Normalised slip at which the slope of the friction curve is read [1]."""
 LIMITER_WIDTH = 0.02
 """Share of the limit over which the rev limiter takes the torque away [1]."""
+LOW_SHARE, MIDDLE_SHARE = 0.3, 0.6
+"""Engine speeds over limit_rpm at which the torque curve bends: below the middle towards the low end, above it
+towards the limit; gain and dead time are told at the middle [1]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +41,8 @@ class Rows:
         Constants per draw and gear.
     friction : float64[D, TABLE]
         Normalised friction over normalised slip.
-    torque : float64[Q]
-        Full-throttle torque on a uniform speed axis [N m].
+    torque : float64[D, Q]
+        Full-throttle torque per draw on a uniform speed axis [N m], before the draw's torque scale.
     rpm_step : float
         Step of that axis [1/min].
     """
@@ -51,13 +54,21 @@ class Rows:
     rpm_step: float
 
 
-def torque_table(sheet: CarSheet) -> tuple[Floats, float]:
-    """Full-throttle torque [N m] on a uniform axis, with the rev limiter at its end, and the step [1/min]."""
+def torque_tables(sheet: CarSheet, draws: Floats) -> tuple[Floats, float]:
+    """Full-throttle torque on a uniform axis: draws[D, P] -> float64[D, Q] [N m], and the axis's step [1/min].
+
+    The car sheet's curve, bent by each draw's own low and high end, with the rev limiter at its end.
+    """
     limit = sheet.engine.limit_rpm
     rpm = np.linspace(0.0, 2.0 * limit, TORQUE_POINTS)
     torque = np.interp(rpm, sheet.engine.rpm, sheet.engine.torque_nm)
     keep = np.clip((limit * (1.0 + LIMITER_WIDTH) - rpm) / (limit * LIMITER_WIDTH), 0.0, 1.0)
-    return np.ascontiguousarray(torque * keep), float(rpm[1])
+    low, high = (np.log(draws[:, [INDEX[name]]]) for name in ("torque_low", "torque_high"))
+    share = rpm / limit
+    below = np.clip((MIDDLE_SHARE - share) / (MIDDLE_SHARE - LOW_SHARE), 0.0, 1.0)
+    above = np.clip((share - MIDDLE_SHARE) / (1.0 - MIDDLE_SHARE), 0.0, 1.0)
+    tables = torque * keep * np.exp(low * below + high * above)
+    return np.ascontiguousarray(tables), float(rpm[1])
 
 
 def friction_tables(draws: Floats) -> Floats:
@@ -136,7 +147,7 @@ def gear_rows(sheet: CarSheet, draws: Floats) -> Floats:
 
 def pack(sheet: CarSheet, draws: Floats) -> Rows:
     """Everything the kernel needs of a car: draws[D, P] -> Rows."""
-    torque, step = torque_table(sheet)
+    torque, step = torque_tables(sheet, draws)
     friction = friction_tables(draws)
     return Rows(car_rows(sheet, draws), gear_rows(sheet, draws), friction, torque, step)
 

@@ -51,7 +51,7 @@ class _Episode:
     ) -> None:
         self.sheet, self.pair, self.row, self.gear = sheet, pair, row, gear
         self.car, self.ratio = rows.car[draw], rows.gears[draw, min(gear, rows.gears.shape[1]) - 1]
-        self.friction, self.torque, self.rpm_step = rows.friction[draw], rows.torque, rows.rpm_step
+        self.friction, self.torque, self.rpm_step = rows.friction[draw], rows.torque[draw], rows.rpm_step
         self.rho = np.linspace(0.0, k.TABLE_MAX, k.TABLE)
         self.rpm = np.arange(TORQUE_POINTS) * rows.rpm_step
         self.lateral_slip = self._rising(row[k.S_LATERAL])

@@ -97,7 +97,7 @@ class Traction:
     def of(cls, sheet: CarSheet, plant: Plant) -> "Traction":
         """Pack the mean plant of a car."""
         rows = pack(sheet, plant.mean()[None, :])
-        return cls(rows.car[0], rows.gears[0], rows.torque, rows.rpm_step)
+        return cls(rows.car[0], rows.gears[0], rows.torque[0], rows.rpm_step)
 
     def drive_n(self, gear: int, speed_mps: Floats) -> Floats:
         """Full-throttle force of the engine at the driven wheels [N]."""

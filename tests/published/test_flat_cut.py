@@ -26,7 +26,7 @@ def _drive(sheet, cut, gear=3):
     predict_window(
         0, 0, 60, time.size, time, ones, cut * ones, speed * ones, speed * ones, 0.0, 0.0,
         np.array([speed * 1.02, speed, 0.0, 0.0, 0.0, 0.0]), rows.car[0], rows.gears[0, gear - 1],
-        rows.friction[0], rows.torque, rows.rpm_step, sheet.engine.idle_rpm, w, v, x,
+        rows.friction[0], rows.torque[0], rows.rpm_step, sheet.engine.idle_rpm, w, v, x,
     )  # fmt: skip
     rest = rows.car[0, k.C_ROLL] + rows.car[0, k.C_DRAG] * v[100:150].mean() ** 2
     mass = rows.car[0, k.C_MASS] + rows.gears[0, gear - 1, k.G_INERTIA]

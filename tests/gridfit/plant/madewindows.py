@@ -20,7 +20,7 @@ SHIFTS = {"mu_peak": 0.08, "slip_peak": -0.2, "engine_inertia_kgm2": 0.25, "cut_
 def gain_mps2(rows, gear, speed_mps):
     """Acceleration of the driven wheels at full throttle with the tyre at its peak [m/s2]."""
     row = rows.gears[0, gear - 1]
-    drive = row[k.G_FORCE] * rows.torque[int(speed_mps * row[k.G_RPM] / rows.rpm_step)]
+    drive = row[k.G_FORCE] * rows.torque[0, int(speed_mps * row[k.G_RPM] / rows.rpm_step)]
     return (drive - rows.car[0, k.C_MU] * rows.car[0, k.C_FZ0]) / row[k.G_INERTIA]
 
 

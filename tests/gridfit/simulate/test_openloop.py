@@ -40,7 +40,7 @@ def compare(folder, grip, gear, change=1.0):
     rows = pack(sheet, wrong)
     car, ratio = rows.car[0], rows.gears[0, gear - 1]
     shaft = ratio[k.G_FORCE] * np.interp(
-        x * ratio[k.G_RPM] / rows.rpm_step, np.arange(rows.torque.size), rows.torque
+        x * ratio[k.G_RPM] / rows.rpm_step, np.arange(rows.torque.shape[1]), rows.torque[0]
     )
     lead, push = at[0, reference.K] - (w - v) / v, (at[0, reference.S] - shaft) / car[k.C_FZ0]
     start = np.array([[[w, v, lead, np.log(grip), push, x - w]]])
