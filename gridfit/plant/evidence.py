@@ -14,8 +14,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
-from gridfit.plant.fit import MISMATCH, FitResult
+from gridfit.plant.fit import FitResult
 from gridfit.plant.identification import Identification
+from gridfit.plant.leastsquares import MISMATCH
 from gridfit.plant.predictions import weights
 from gridfit.plant.prior import prior_table
 from gridfit.plant.projection import Projection
@@ -96,12 +97,17 @@ def information(problem: Problem, result: FitResult) -> Information:
     _, sd = problem.start_prior(result.on_patch)
     _, to_start = problem.start_sensitivity(result.x, result.start)
     projection = Projection(to_start, sd, problem.linear(), problem.linear_sd(), weights(problem, result))
-    _, slope = problem.sensitivity(result.x, result.start)
-    left = projection.apply(projection.stack_slope(slope[:, :, fitted])) / MISMATCH
-    flat = left.reshape(-1, fitted.size)
-    inverse = np.linalg.inv(flat.T @ flat + np.diag(result.width[fitted] ** -2))
+    along = problem.directions(fitted)
+    _, slope = problem.sensitivity(result.x, result.start, along)
+    left = projection.apply(projection.stack_slope(slope)) / MISMATCH
+    curvature = along.gather(left)[np.ix_(fitted, fitted)]
+    inverse = np.linalg.inv(curvature + np.diag(result.width[fitted] ** -2))
     ways = inverse / np.diag(inverse)
-    per_window = ((left @ ways) ** 2).sum(axis=1)
+    # what each window's directions do along each fitted entry's own way
+    whole = np.zeros((result.x.size, fitted.size))
+    whole[fitted] = ways
+    own = whole[along.entry] * along.known[:, :, None]
+    per_window = ((left @ own) ** 2).sum(axis=1)
     numbers, in_slip = clusters_of(result.windows)
     clusters = np.zeros((in_slip.size, fitted.size))
     np.add.at(clusters, numbers, per_window)

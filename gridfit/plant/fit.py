@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from gridfit.carsheet import CarSheet
 from gridfit.errors import FitError
+from gridfit.plant.leastsquares import MISMATCH, improve
 from gridfit.plant.projection import TAIL, Projection, densest, memory_of, unpulled
 from gridfit.plant.residuals import Layout, Problem, patch_probability
 from gridfit.plant.windows import Windows
@@ -21,15 +21,12 @@ from gridfit.simulate.parameters import INDEX, Floats
 
 OUTER = 10
 """Most linearisations of the nuisances."""
-INNER = 4
-"""Evaluations of the inner least-squares problem."""
 MOST_PATCHES = 0.55
 """Share of sliding windows on patches above which the grip of even ground is found anew [1]."""
 SHRINK = 20.0
 """Samples' worth of the median variance in each window's own [1]."""
-MISMATCH = 3.0
-"""Errors of the model count as so many standard errors of the sensors' noise: neighbouring windows err alike, so the
-data's weight against the prior is its square less. From fits to cars of another simulator."""
+FEW_CLUSTERS = 5
+"""Gears of runs below which episodes are the clusters."""
 SETTLED = 0.03
 """The fit has settled when no parameter moves by more than this share of its prior sd [1]."""
 
@@ -53,7 +50,7 @@ class FitResult:
     hessian : float64[X, X]
         Curvature of the objective, prior included; the data's part over `MISMATCH` squared.
     scores : float64[Q, X]
-        Gradient of each cluster of windows (one per episode, one per window without one), over `MISMATCH`.
+        Gradient of each cluster of windows (a gear of a run), over `MISMATCH`.
     layout : Layout
         Meaning of the vector.
     windows : Windows
@@ -157,33 +154,6 @@ def _recentre(problem: Problem, state: _State) -> None:
     state.on_patch[sliding] = 0.1
 
 
-def _inner(problem: Problem, state: _State, projection: Projection) -> Floats:
-    """Improve the vector with the nuisances' linearisation held."""
-    mean, sd = problem.start_prior(state.on_patch)
-    tail = (state.start - mean) / sd
-    free, width = problem.free, problem.width[problem.free]
-
-    def whole(part: Floats) -> Floats:
-        x = state.x.copy()
-        x[free] = part
-        return x
-
-    def residual(part: Floats) -> Floats:
-        errors = problem.errors(whole(part)[None], state.start[None])[0]
-        left = projection.apply(projection.stack(errors, tail))
-        return np.concatenate([left.ravel() / MISMATCH, (part - problem.centre[free]) / width])
-
-    def jacobian(part: Floats) -> Floats:
-        _, slope = problem.sensitivity(whole(part), state.start)
-        left = projection.apply(projection.stack_slope(slope))
-        return np.concatenate([left[:, :, free].reshape(-1, free.size) / MISMATCH, np.diag(1.0 / width)])
-
-    result = least_squares(
-        residual, state.x[free], jac=jacobian, method="trf", x_scale=width, max_nfev=INNER, xtol=1e-6, ftol=1e-6,
-    )  # fmt: skip
-    return whole(result.x)
-
-
 def _first_state(problem: Problem, begin: FitResult | None) -> _State:
     """Where the outer loop begins: the prior's centre, or another law's fit."""
     n = len(problem.windows)
@@ -211,29 +181,28 @@ def _curvature(problem: Problem, state: _State) -> tuple[Floats, Floats]:
     """
     projection = _linearise(problem, state)
     mean, sd = problem.start_prior(state.on_patch)
-    errors, slope = problem.sensitivity(state.x, state.start)
-    left = projection.apply(projection.stack(errors, (state.start - mean) / sd)) / MISMATCH
-    slope = projection.apply(projection.stack_slope(slope)) / MISMATCH
-    flat = slope.reshape(-1, state.x.size)
-    return flat.T @ flat + np.diag(problem.width**-2), MISMATCH * _cluster_scores(
-        problem.windows, left, slope
-    )
+    ways = problem.directions()
+    errors, slope = problem.sensitivity(state.x, state.start, ways)
+    left = projection.apply(projection.stack(errors, (state.start - mean) / sd))
+    slope = projection.apply(projection.stack_slope(slope))
+    per_window = np.einsum("wnc,wn->wc", slope, left) / MISMATCH
+    clusters = _clusters(problem.windows)
+    scores = ways.spread(per_window, clusters, int(clusters.max()) + 1)
+    return ways.gather(slope) / MISMATCH**2 + np.diag(problem.width**-2), scores
 
 
 def _clusters(windows: Windows) -> NDArray[np.int64]:
-    """Cluster of each window: its episode, or itself: int64[W], counted from 0."""
-    alone = windows.episode.max() + 1 + np.arange(len(windows))
-    _, numbers = np.unique(np.where(windows.episode >= 0, windows.episode, alone), return_inverse=True)
-    return numbers.astype(np.int64)
+    """Cluster of each window, its run and gear: int64[W], counted from 0.
 
-
-def _cluster_scores(windows: Windows, left: Floats, slope: Floats) -> Floats:
-    """Gradient of each cluster: errors[W, n], sensitivities[W, n, X] -> float64[Q, X]."""
-    per_window = np.einsum("wnx,wn->wx", slope, left)
-    clusters = _clusters(windows)
-    scores = np.zeros((int(clusters.max()) + 1, per_window.shape[1]))
-    np.add.at(scores, clusters, per_window)
-    return scores
+    What a model gets wrong (a bend of the torque curve, part throttle, a lag) it gets wrong alike in a gear of a
+    run, over all of its episodes. Where there are few of these, each episode, or window without one, is a cluster.
+    """
+    both = np.stack([windows.run, windows.gear], axis=1)
+    unique, numbers = np.unique(both, axis=0, return_inverse=True)
+    if len(unique) < FEW_CLUSTERS:
+        alone = windows.episode.max() + 1 + np.arange(len(windows))
+        _, numbers = np.unique(np.where(windows.episode >= 0, windows.episode, alone), return_inverse=True)
+    return numbers.ravel().astype(np.int64)
 
 
 def fit(
@@ -277,7 +246,7 @@ def fit(
     settled, used = False, 0
     for used in range(1, OUTER + 1):
         projection = _linearise(problem, state)
-        x = _inner(problem, state, projection)
+        x = improve(problem, state.x, state.start, state.on_patch, projection)
         moved = float(np.max(np.abs(x - state.x) / problem.width))
         state.x = x
         progress("fitting the plant", used / OUTER)

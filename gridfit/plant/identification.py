@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from gridfit.carsheet import CarSheet
-from gridfit.plant.fit import MISMATCH, FitResult, Progress, fit, silent
+from gridfit.plant.fit import FitResult, Progress, fit, silent
+from gridfit.plant.leastsquares import MISMATCH
 from gridfit.plant.posterior import POSTERIOR_DRAWS, Moved, draw, mixed, run_grip, what_moved
 from gridfit.plant.windows import build
 from gridfit.signals.prepared import Signals

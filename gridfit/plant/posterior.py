@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
-from gridfit.plant.fit import MISMATCH, FitResult
+from gridfit.plant.fit import FitResult
+from gridfit.plant.leastsquares import MISMATCH
 from gridfit.plant.residuals import CONSIDERED, ROLLING_SLIP, WINDOW_SD
 from gridfit.simulate.packing import car_rows
 from gridfit.simulate.parameters import INDEX, NAMES, Floats, Plant, from_free

@@ -11,13 +11,15 @@ worse tyre.
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
+from gridfit.plant.directions import Directions, directions
 from gridfit.plant.prior import prior_free
 from gridfit.plant.windows import Windows
 from gridfit.simulate.openloop import N_NUISANCE, predict
 from gridfit.simulate.packing import gear_rows_of, pack
-from gridfit.simulate.parameters import INDEX, NAMES, Floats, from_free
+from gridfit.simulate.parameters import INDEX, MAX_GEARS, NAMES, Floats, from_free
 
 CONSIDERED: tuple[str, ...] = (
     "mass_kg", "wheel_inertia_kgm2", "shaft_damping_nmsprad", "load_sensitivity", "relaxation_m",
@@ -192,9 +194,9 @@ class Problem:
             speeds = predict(
                 w.bounds[mine], self._gear[mine], w.time, w.throttle, w.cut, w.engine, w.driven, w.lateral[mine],
                 np.ascontiguousarray(grip[:, mine]), np.ascontiguousarray(start[:, mine]), rows.car, rows.gears,
-                rows.friction, rows.torque, rows.rpm_step, self.sheet.engine.idle_rpm,
+                rows.friction, rows.torque, rows.rpm_step, self.sheet.engine.idle_rpm, out.shape[3],
             )  # fmt: skip
-            out[:, mine] = speeds[:, :, self._index[mine]].transpose(0, 2, 1, 3)
+            out[:, mine] = speeds
         return out
 
     def errors(self, x: Floats, start: Floats) -> Floats:
@@ -249,12 +251,27 @@ class Problem:
         errors = self.errors(np.repeat(x[None], N_NUISANCE + 1, axis=0), starts)
         return errors[0], np.moveaxis((errors[1:] - errors[0]) / STEPS[:, None, None], 0, -1)
 
-    def sensitivity(self, x: Floats, start: Floats) -> tuple[Floats, Floats]:
-        """Errors at x[X], and their sensitivity to the vector: [W, 3 L], [W, 3 L, X]."""
+    def directions(self, entries: NDArray[np.int64] | None = None) -> Directions:
+        """Directions in which the vector is varied for some of its entries (all, unless told)."""
+        w, layout = self.windows, self.layout
+        wanted = np.arange(layout.size) if entries is None else entries
+        return directions(
+            wanted, [(INDEX["inertia_factor_1"], self._gear), (layout.grip.start, w.compound - 1),
+                     (layout.slip.start, w.compound - 1), (layout.runs.start, w.run)],
+            [MAX_GEARS, len(w.compounds) - 1, len(w.compounds) - 1, len(w.runs)], layout.size,
+        )  # fmt: skip
+
+    def sensitivity(self, x: Floats, start: Floats, ways: Directions) -> tuple[Floats, Floats]:
+        """Errors at x[X], and their sensitivity along C directions: [W, 3 L], [W, 3 L, C].
+
+        A window's sensitivity along a direction is that to the entry of the vector that the direction is to it.
+        """
         step = 0.05 * self.width
-        xs = np.concatenate([x[None], x + np.diag(step)])
+        xs = np.concatenate([x[None], x + ways.moves * step])
         errors = self.errors(xs, np.repeat(start[None], xs.shape[0], axis=0))
-        return errors[0], np.moveaxis((errors[1:] - errors[0]) / step[:, None, None], 0, -1)
+        slope = np.moveaxis(errors[1:] - errors[0], 0, -1)
+        slope *= (ways.known / step[ways.entry])[:, None, :]
+        return errors[0], slope
 
 
 def patch_probability(log_grip: Floats, sd: Floats) -> Floats:

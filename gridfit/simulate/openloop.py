@@ -57,7 +57,7 @@ def _rising(table, wanted):
 @njit(cache=True, nogil=True, error_model="numpy")
 def predict_window(
     pre, joined, first, last, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gear, friction,
-    torque, rpm_step, idle, out_w, out_v, out_x,
+    torque, rpm_step, idle, out,
 ):  # fmt: skip
     """Predict one window.
 
@@ -77,9 +77,9 @@ def predict_window(
         Nuisances, as `N_NUISANCE` lists them; slip, shaft force and engine speed count from where the run-up ends.
     car, gear, friction, torque, rpm_step, idle
         As packed by `gridfit.simulate.packing`; idle speed [1/min].
-    out_w, out_v, out_x : float64[S]
-        Written at the window's samples: driven and undriven speed as the sensors show them, engine speed over
-        the overall ratio [m/s].
+    out : float64[3, L]
+        Written, from the window's first sample on: driven and undriven speed as the sensors show them, engine
+        speed over the overall ratio [m/s].
     """
     shape = car[k.C_SHAPE]
     u_next = k.torque_share(throttle[pre], shape)
@@ -158,7 +158,7 @@ def predict_window(
                     v - car[k.C_TAUS] * a,
                     w - car[k.C_TAUS] * (force - car[k.C_MASS] * a - rest) / wheels,
                 )
-                out_w[first], out_v[first], out_x[first] = wm, vm, x
+                out[0, 0], out[1, 0], out[2, 0] = wm, vm, x
             zh = z + 0.5 * b_z * (a - z)
             fz = max(car[k.C_FZ0] + car[k.C_CZ] * zh, 0.05 * car[k.C_FZ0])
             fx = mu * (1.0 - car[k.C_SLOAD] * (fz / car[k.C_FZ0] - 1.0)) * fz * friction_here * r
@@ -173,13 +173,14 @@ def predict_window(
             z = z + b_z * (a - z)
             wm, vm = w_mid + a_s * (wm - w_mid), v_mid + a_s * (vm - v_mid)
         if j + 1 >= first:
-            out_w[j + 1], out_v[j + 1], out_x[j + 1] = wm, vm, x
+            at = j + 1 - first
+            out[0, at], out[1, at], out[2, at] = wm, vm, x
 
 
 @njit(cache=True, parallel=True, nogil=True)
 def predict(
     bounds, gear_of, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gears, friction, torque,
-    rpm_step, idle,
+    rpm_step, idle, length,
 ):  # fmt: skip
     """Predict every window under every parameter set.
 
@@ -201,19 +202,28 @@ def predict(
         Packed parameter sets.
     rpm_step, idle
         As in `predict_window`.
+    length : int
+        Samples of the longest window L.
 
     Returns
     -------
-    float64[B, 3, S]
-        Driven, undriven and engine speed [m/s] at the windows' samples, 0 elsewhere.
+    float64[B, W, 3, L]
+        Driven, undriven and engine speed [m/s] at the windows' samples, 0 past their ends.
+
+    Raises
+    ------
+    ValueError
+        If `start` has not all nuisances.
     """
     sets, windows = car.shape[0], bounds.shape[0]
-    out = np.zeros((sets, 3, time.size))
+    if start.shape[2] != N_NUISANCE:
+        raise ValueError("start: last axis must hold all nuisances, as N_NUISANCE lists them")
+    out = np.zeros((sets, windows, 3, length))
     for job in prange(sets * windows):
         b, n = job // windows, job % windows
         predict_window(
             bounds[n, 0], bounds[n, 1], bounds[n, 2], bounds[n, 3], time, throttle, cut, engine_mps, driven,
             lateral[n], grip[b, n], start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque[b], rpm_step, idle,
-            out[b, 0], out[b, 1], out[b, 2],
+            out[b, n],
         )  # fmt: skip
     return out

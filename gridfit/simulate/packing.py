@@ -77,13 +77,16 @@ def friction_tables(draws: Floats) -> Floats:
     The first entry is the curve's slope at zero.
     """
     rho = np.linspace(0.0, k.TABLE_MAX, k.TABLE)
-    tables = np.empty((draws.shape[0], k.TABLE))
-    for d, row in enumerate(draws):
-        law = LAWS[int(row[INDEX["tyre_law"]] > 0.5)]
-        shape = [row[INDEX[name]] for name in law.shape_names]
-        tables[d, 1:] = law.friction(rho[1:], *shape) / rho[1:]
-        tables[d, 0] = law.friction(np.array([SLOPE_AT]), *shape)[0] / SLOPE_AT
-    return tables
+    names = ["tyre_law", *dict.fromkeys(name for law in LAWS for name in law.shape_names)]
+    # most of a fit's parameter sets differ in something else
+    curves, which = np.unique(draws[:, [INDEX[name] for name in names]], axis=0, return_inverse=True)
+    tables = np.empty((len(curves), k.TABLE))
+    for table, row in zip(tables, curves, strict=True):
+        law, own = LAWS[int(row[0] > 0.5)], dict(zip(names, row, strict=True))
+        shape = [own[name] for name in law.shape_names]
+        table[1:] = law.friction(rho[1:], *shape) / rho[1:]
+        table[0] = law.friction(np.array([SLOPE_AT]), *shape)[0] / SLOPE_AT
+    return tables[which.ravel()]
 
 
 def driven_share(sheet: CarSheet) -> float:

@@ -40,7 +40,7 @@ MAX_GEARS = 8
 PARAMETERS: tuple[Parameter, ...] = (
     Parameter("mass_kg", "kg", 250.0, 4000.0, True, "car with driver"),
     Parameter("torque_scale", "1", 0.5, 1.6, True, "engine torque over the car sheet's curve"),
-    Parameter("torque_low", "1", 0.7, 1.4, True, "torque at 0.3 limit_rpm and below over that at 0.6, against the curve"),
+    Parameter("torque_low", "1", 0.7, 1.4, True, "torque below 0.3 limit_rpm over that at 0.6, against the curve"),
     Parameter("torque_high", "1", 0.7, 1.4, True, "torque at limit_rpm over that at 0.6, against the curve"),
     Parameter("efficiency", "1", 0.75, 0.99, True, "driveline efficiency"),
     Parameter("engine_inertia_kgm2", "kg m2", 0.01, 1.5, True, "engine and gearbox input, at the crank"),

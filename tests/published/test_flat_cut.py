@@ -7,7 +7,7 @@ import numpy as np
 from gridfit.carsheet import read_carsheet
 from gridfit.plant.prior import from_carsheet
 from gridfit.simulate import kernel as k
-from gridfit.simulate.openloop import predict_window
+from gridfit.simulate.openloop import N_NUISANCE, predict_window
 from gridfit.simulate.packing import pack
 from gridfit.simulate.parameters import INDEX
 from gridfit.simulate.scenarios import Traction, breaking_gears
@@ -21,16 +21,17 @@ def _drive(sheet, cut, gear=3):
     rows = pack(sheet, draws)
     time = np.arange(0.0, 1.5, 0.01)
     speed = 0.5 * sheet.engine.limit_rpm / rows.gears[0, gear - 1, k.G_RPM]
-    w, v, x = (np.zeros(time.size) for _ in range(3))
+    out = np.zeros((3, time.size))
     ones = np.ones(time.size)
     predict_window(
         0, 0, 60, time.size, time, ones, cut * ones, speed * ones, speed * ones, 0.0, 0.0,
-        np.array([speed * 1.02, speed, 0.0, 0.0, 0.0, 0.0]), rows.car[0], rows.gears[0, gear - 1],
-        rows.friction[0], rows.torque[0], rows.rpm_step, sheet.engine.idle_rpm, w, v, x,
+        np.array([speed * 1.02, speed, *[0.0] * (N_NUISANCE - 2)]), rows.car[0], rows.gears[0, gear - 1],
+        rows.friction[0], rows.torque[0], rows.rpm_step, sheet.engine.idle_rpm, out,
     )  # fmt: skip
-    rest = rows.car[0, k.C_ROLL] + rows.car[0, k.C_DRAG] * v[100:150].mean() ** 2
+    v = out[1]
+    rest = rows.car[0, k.C_ROLL] + rows.car[0, k.C_DRAG] * v[40:90].mean() ** 2
     mass = rows.car[0, k.C_MASS] + rows.gears[0, gear - 1, k.G_INERTIA]
-    return mass * (v[149] - v[99]) / 0.5 + rest
+    return mass * (v[89] - v[39]) / 0.5 + rest
 
 
 def test_a_flat_ten_per_cent_cut_takes_about_ten_per_cent_of_the_torque(demo):

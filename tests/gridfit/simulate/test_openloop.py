@@ -8,7 +8,7 @@ from gridfit.grids import CutGrid, GridPair, TargetGrid
 from gridfit.plant.prior import from_carsheet
 from gridfit.simulate import kernel as k
 from gridfit.simulate import reference
-from gridfit.simulate.openloop import predict
+from gridfit.simulate.openloop import N_NUISANCE, predict
 from gridfit.simulate.packing import pack
 from gridfit.simulate.parameters import INDEX, Plant
 from gridfit.simulate.scenarios import Scenarios
@@ -43,12 +43,12 @@ def compare(folder, grip, gear, change=1.0):
         x * ratio[k.G_RPM] / rows.rpm_step, np.arange(rows.torque.shape[1]), rows.torque[0]
     )
     lead, push = at[0, reference.K] - (w - v) / v, (at[0, reference.S] - shaft) / car[k.C_FZ0]
-    start = np.array([[[w, v, lead, np.log(grip), push, x - w]]])
+    start = np.array([[[w, v, lead, np.log(grip), push, x - w, *[0.0] * (N_NUISANCE - 6)]]])
     got = predict(
         np.array([[0, 0, 0, SAMPLES]]), np.array([gear - 1]), time, np.ones(SAMPLES), np.zeros(SAMPLES),
         at[:, reference.X].copy(), at[:, reference.W].copy(), np.zeros(1), np.zeros((1, 1)), start, rows.car,
-        rows.gears, rows.friction, rows.torque, rows.rpm_step, sheet.engine.idle_rpm,
-    )[0]  # fmt: skip
+        rows.gears, rows.friction, rows.torque, rows.rpm_step, sheet.engine.idle_rpm, SAMPLES,
+    )[0, 0]  # fmt: skip
     want = at[:, [reference.WM, reference.VM, reference.X]].T
     return np.max(np.abs(got / want - 1.0), axis=1), at[-1, reference.W] / at[-1, reference.V] - 1.0
 
