@@ -41,16 +41,14 @@ class Directions:
         blocks = np.matmul(slope.transpose(0, 2, 1), slope)
         at = self.entry[:, :, None] * self.size + self.entry[:, None, :]
         blocks *= self.known[:, :, None] & self.known[:, None, :]
-        flat: Floats = np.bincount(at.ravel(), weights=blocks.ravel(), minlength=self.size**2)
-        curvature: Floats = flat.reshape(self.size, self.size)
-        return curvature
+        flat = np.bincount(at.ravel(), weights=blocks.ravel(), minlength=self.size**2)
+        return flat.reshape(self.size, self.size).astype(np.float64)
 
     def spread(self, values: Floats, rows: NDArray[np.int64], count: int) -> Floats:
         """Sum of windows' values[W, C] by the row each window belongs to: float64[count, X]."""
         at = rows[:, None] * self.size + self.entry
-        flat: Floats = np.bincount(at.ravel(), weights=(values * self.known).ravel(), minlength=count * self.size)
-        sums: Floats = flat.reshape(count, self.size)
-        return sums
+        flat = np.bincount(at.ravel(), weights=(values * self.known).ravel(), minlength=count * self.size)
+        return flat.reshape(count, self.size).astype(np.float64)
 
 
 def directions(

@@ -97,7 +97,10 @@ def _grip(result: FitResult, x: Floats) -> Floats:
     runs = x[:, layout.runs]
     compound_of = run_compounds(result)
     own = np.stack([runs[:, compound_of == c].mean(axis=1) for c in range(len(windows.compounds))], axis=1)
-    grip: Floats = by_compound + own
+    # what windows kept over their runs belongs to the runs
+    left, _ = window_level(result)
+    kept = np.array([np.nan_to_num(left[compound_of == c]).mean() for c in range(len(windows.compounds))])
+    grip: Floats = by_compound + own + kept
     return grip
 
 

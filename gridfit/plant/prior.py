@@ -153,7 +153,7 @@ def prior_table(sheet: CarSheet) -> tuple[PriorRow, ...]:
     rows = [*_engine_rows(sheet), *_cut_rows(sheet), *_tyre_rows(sheet), *_body_rows(sheet)]
     rows += [
         PriorRow(
-            f"inertia_factor_{g}", 1.0, 0.03, "same shafts in every gear, apart from the gearbox's own parts"
+            f"inertia_factor_{g}", 1.0, 0.01, "same shafts in every gear, apart from the gearbox's own parts"
         )
         for g in range(1, MAX_GEARS + 1)
     ]
