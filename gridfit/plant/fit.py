@@ -25,7 +25,7 @@ MOST_PATCHES = 0.55
 """Share of sliding windows on patches above which the grip of even ground is found anew [1]."""
 SHRINK = 20.0
 """Samples' worth of the median variance in each window's own [1]."""
-FEW_CLUSTERS = 5
+FEW_CLUSTERS = 8
 """Gears of runs below which episodes are the clusters."""
 SETTLED = 0.03
 """The fit has settled when no parameter moves by more than this share of its prior sd [1]."""

@@ -18,7 +18,8 @@ import pytest
 from scipy.optimize import least_squares
 
 from gridfit.carsheet import read_carsheet
-from gridfit.plant import fit as fit_module
+from gridfit.plant import leastsquares
+from gridfit.plant.fit import fit
 from gridfit.plant.windows import build
 from gridfit.signals.episodes import find
 from gridfit.signals.prepare import prepare
@@ -100,9 +101,9 @@ def settings(demo):
     signals = prepare([read_run(path, find_map(path), sheet)], sheet, {})
     windows = build(sheet, signals, find(signals, sheet))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fit_module, "least_squares", seen)
+        patch.setattr(leastsquares, "least_squares", seen)
         with pytest.raises(_Called) as caught:
-            fit_module.fit(sheet, windows, {})
+            fit(sheet, windows, {})
     found = dict(caught.value.settings)
     assert callable(found.pop("jac")), "the fit passes its own Jacobian"
     width = np.asarray(found.pop("x_scale"))

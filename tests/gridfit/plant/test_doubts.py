@@ -52,7 +52,7 @@ def test_loud_when_a_gear_ratio_is_wrong(small):
     assert failed(usual) == set()
     assert "fitted figures are believable" in failed(checks)
     told = next(f for f in checks.findings if not f.passed)
-    assert "inertia_factor_2" in told.meaning
+    assert "torque_scale x efficiency" in told.meaning
 
 
 def scaled(held, *, rms=1.0, cost=1.0):
