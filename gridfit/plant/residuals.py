@@ -22,7 +22,7 @@ from gridfit.simulate.packing import gear_rows_of, pack
 from gridfit.simulate.parameters import INDEX, MAX_GEARS, NAMES, Floats, from_free
 
 CONSIDERED: tuple[str, ...] = (
-    "mass_kg", "wheel_inertia_kgm2", "shaft_damping_nmsprad", "load_sensitivity", "relaxation_m",
+    "mass_kg", "wheel_inertia_kgm2", "load_sensitivity", "relaxation_m",
     "cg_height_m", "load_lag_s", "cda_m2", "rolling", "rolling_radius_m", "driven_factor", "slip_per_mps",
     "mu_per_mps", "tyre_law",
 )  # fmt: skip
