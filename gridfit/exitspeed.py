@@ -98,8 +98,9 @@ def _ideal(
     most = most * np.sqrt(1.0 - scen[..., k.S_LATERAL] ** 2)
     closing = scen[..., k.S_CLUTCH] > 0.0
     joined = np.where(closing, np.clip(t / np.where(closing, scen[..., k.S_CLUTCH], 1.0), 0.0, 1.0), 1.0)
-    at = np.clip(v * gear[..., k.G_RPM] / rpm_step, 0.0, torque.size - 1.001)
-    full = np.interp(at, np.arange(torque.size), torque)
+    at = np.clip(v * gear[..., k.G_RPM] / rpm_step, 0.0, torque.shape[1] - 1.001)
+    below, draw = at.astype(np.int64), np.arange(torque.shape[0])
+    full = torque[draw, below] + (at - below) * (torque[draw, below + 1] - torque[draw, below])
     rest = car[..., k.C_ROLL] + car[..., k.C_DRAG] * v**2
     turning, mass = gear[..., k.G_INERTIA], car[..., k.C_MASS]
     drive = (q * gear[..., k.G_FORCE] * joined * full * mass + turning * rest) / (mass + turning)

@@ -13,7 +13,8 @@ import pandas as pd
 from scipy import stats
 
 from gridfit.carsheet import CarSheet
-from gridfit.plant.fit import MISMATCH, SHRINK, FitResult, Progress, silent
+from gridfit.plant.fit import SHRINK, FitResult, Progress, silent
+from gridfit.plant.leastsquares import MISMATCH
 from gridfit.plant.predictions import subset
 from gridfit.plant.projection import TAIL, Projection, unpulled
 from gridfit.plant.residuals import Problem, patch_probability
