@@ -30,6 +30,8 @@ PART_DECIMALS: dict[str, int] = {
 PLANT_LABELS: dict[str, str] = {
     "mass_kg": "mass",
     "torque_scale": "engine torque",
+    "torque_low": "engine torque at low speed over the middle",
+    "torque_high": "engine torque at the limit over the middle",
     "efficiency": "driveline efficiency",
     "engine_inertia_kgm2": "engine inertia",
     "wheel_inertia_kgm2": "inertia of the driven wheels",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from gridfit.carsheet import CarSheet
 from gridfit.errors import FitError
 from gridfit.plant.leastsquares import MISMATCH, improve
-from gridfit.plant.projection import TAIL, Projection, densest, memory_of, unpulled
+from gridfit.plant.projection import LIMIT, TAIL, Projection, densest, memory_of, unpulled
 from gridfit.plant.residuals import Layout, Problem, patch_probability
 from gridfit.plant.windows import Windows
 from gridfit.simulate.openloop import N_NUISANCE as N_START
@@ -114,8 +114,7 @@ def _linearise(problem: Problem, state: _State) -> Projection:
         mean, sd = problem.start_prior(state.on_patch)
         projection = Projection(slope, sd, linear, linear_sd, state.weight)
         step = projection.shift(projection.stack(errors, (state.start - mean) / sd))[:, :N_START]
-        limit = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
-        state.start = state.start + np.clip(step, -limit, limit)
+        state.start = state.start + np.clip(step, -LIMIT, LIMIT)
         state.start[:, :2] = np.maximum(state.start[:, :2], 0.5)
         state.start[:, 3] = np.clip(state.start[:, 3], -1.2, 0.4)
         data_only = np.maximum(1.0 / projection.covariance[:, 3, 3] - 1.0 / sd[:, 3] ** 2, 1e-6)

@@ -26,8 +26,6 @@ from gridfit.simulate.quantities import peak_as_run
 
 POSTERIOR_DRAWS = 24
 """Draws of a fitted plant unless told otherwise."""
-CONSIDERED_SHARE = 0.5
-"""Share of the prior's width over which consider parameters are drawn once logs have been followed with them."""
 MOVED = 0.3
 """A parameter whose posterior sd is above one less this share of its prior's is called not moved by the data."""
 
@@ -76,7 +74,7 @@ def _vectors(result: FitResult, rng: np.random.Generator, n_draws: int) -> Float
     half = (n_draws + 1) // 2
     root = np.linalg.cholesky(_spread(result, fitted) + 1e-14 * np.eye(fitted.size))
     own = rng.standard_normal((half, fitted.size)) @ root.T
-    outside = rng.standard_normal((half, held.size)) * result.width[held] * CONSIDERED_SHARE
+    outside = rng.standard_normal((half, held.size)) * result.width[held]
     outside[:, held == INDEX["tyre_law"]] = 0.0
     h = result.hessian
     along = -np.linalg.solve(h[np.ix_(fitted, fitted)], h[np.ix_(fitted, held)])

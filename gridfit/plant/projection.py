@@ -6,6 +6,8 @@ from gridfit.plant.residuals import N_LINEAR
 from gridfit.simulate.openloop import N_NUISANCE
 from gridfit.simulate.parameters import Floats
 
+LIMIT = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
+"""Largest change of each nuisance from one linearisation to the next, in its unit."""
 TAIL = N_NUISANCE + N_LINEAR
 """Rows that the nuisances' priors add to each window's errors."""
 

@@ -16,7 +16,7 @@ from gridfit.carsheet import CarSheet
 from gridfit.plant.fit import SHRINK, FitResult, Progress, silent
 from gridfit.plant.leastsquares import MISMATCH
 from gridfit.plant.predictions import subset
-from gridfit.plant.projection import TAIL, Projection, unpulled
+from gridfit.plant.projection import LIMIT, TAIL, Projection, unpulled
 from gridfit.plant.residuals import Problem, patch_probability
 from gridfit.plant.thinning import compact
 from gridfit.plant.windows import Windows
@@ -33,8 +33,6 @@ STEPS = np.array([0.01, 0.02, 0.01, 0.01])
 """Finite-difference steps of the same."""
 SETTLING, ROUNDS = 2, 2
 """Moves of the nuisances before a run's own figures are looked for, and linearisations of these."""
-LIMIT = np.array([1.5, 1.0, 0.05, 0.25, 0.6, 0.8, 0.3, 0.1, 0.05])
-"""Largest change of each nuisance in one of them, as in the fit."""
 REACH = np.array([0.15, 0.3, 0.25, 0.15])
 """Largest change of each figure in one of them."""
 SURELY_PATCH, FEWEST_ON_LINE = 0.98, 8

@@ -198,16 +198,16 @@ def summary(found):
 def calibration(cars, exact, windows=12):
     """Print histograms of ranks, p-values of uniform ranks and of intervals that are not too narrow."""
     from gridfit.plant import fit as fitting
+    from gridfit.plant import leastsquares as rounds
     from gridfit.plant import posterior
     from tests.gridfit.plant.calibrationcars import histogram, narrow_p, ranks, uniform_p
 
-    sheet, options = read_carsheet(ROOT / "datasets" / "demo" / "car.toml"), {}
+    sheet = read_carsheet(ROOT / "datasets" / "demo" / "car.toml")
     if exact:
-        options = {"held": 0.0, "noisier": fitting.MISMATCH}
-        fitting.MISMATCH = posterior.MISMATCH = 1.0
-        posterior.CONSIDERED_SHARE = 0.0
+        # three modules hold the figure
+        rounds.MISMATCH = fitting.MISMATCH = posterior.MISMATCH = 1.0
     started = time.process_time()
-    found = ranks(sheet, 77, cars, count=windows, **options)
+    found = ranks(sheet, 77, cars, count=windows)
     print(f"{cars} cars of {windows} windows, {time.process_time() - started:.0f} s CPU")
     print("quantity        ranks, ten bins                               uniform p  too narrow p  in 90 %")
     for name, ranked in found.items():
