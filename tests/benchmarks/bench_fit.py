@@ -12,8 +12,7 @@ the compiled code. Runs grow with the episodes (--per-run) unless --runs says ho
 FOLDER holds car sheet, runs and truth.json, laid out as tests/outside/make_cars.py writes them; without one, the
 outside cars are made anew. With 0 % of the episodes the prior answers.
 
-The fit gives data less weight than their noise asks for. With --exact it gives them their whole weight, on sensors
-noisier by as much, and the parameters that it holds are true: then ranks must be uniform.
+The fit gives data less weight than their noise asks for; with --exact it gives them their whole weight.
 """
 
 import argparse
