@@ -1,11 +1,9 @@
 """What is left to do when a job is done, and what a killed attempt left in the tracking stores."""
 
-import json
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from gridfit.grids import read_grids
-from pipelines.outputs import SUMMARY
 from pipelines.plain import to_json
 from pipelines.service.asking import SEARCHES
 from pipelines.service.garage import Garage
@@ -13,6 +11,7 @@ from pipelines.service.jobtable import Job
 from pipelines.service.memory import Memory
 from pipelines.service.overlay import overlay
 from pipelines.service.places import Data
+from pipelines.service.results import standing_summary
 from pipelines.stores import Place, locked, quiet_environment
 
 if TYPE_CHECKING:
@@ -22,15 +21,6 @@ WORDS = {
     "propose": "Proposed", "refine": "Refined", "compare": "Compared", "inspect": "Checked", "score": "Scored",
 }  # fmt: skip
 """How a finished job is told in the history."""
-
-
-def standing_summary(data: Data, job_id: str) -> dict[str, Any] | None:
-    """Return summary.json of a job's result folder; None where there is none."""
-    try:
-        found = json.loads((data.result(job_id) / SUMMARY).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return None
-    return found if isinstance(found, dict) else None
 
 
 def standing_headline(data: Data, job: Job) -> str | None:

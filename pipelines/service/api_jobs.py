@@ -12,12 +12,12 @@ from fastapi.responses import FileResponse, StreamingResponse
 from pydantic import StringConstraints
 from starlette.concurrency import run_in_threadpool
 
-from pipelines.service.aftermath import standing_summary
 from pipelines.service.asking import question
 from pipelines.service.jobtable import ENDED_STATES, Job
 from pipelines.service.places import Data
 from pipelines.service.problems import documented, refusal
 from pipelines.service.records import missing
+from pipelines.service.results import standing_summary
 from pipelines.service.security import REPORT_POLICY
 from pipelines.service.shapes import CarId, JobId, JobIn, JobList, JobOut
 from pipelines.service.shelf import PAGE, Cursor, Limit, Parts, Shelf, Turnstile, from_cursor, to_cursor

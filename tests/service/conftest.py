@@ -31,7 +31,9 @@ def work_once(data: Data) -> None:
     """Let a worker process do the job that waits."""
     command = [sys.executable, "-m", "pipelines.service.worker", "--data", str(data.root)]
     command += ["--owner", "test", "--lease-s", "30", "--tries", "3"]
-    subprocess.run(command, check=True, cwd=Path(__file__).parents[2], env={**os.environ, "OMP_NUM_THREADS": "1"})
+    subprocess.run(
+        command, check=True, cwd=Path(__file__).parents[2], env={**os.environ, "OMP_NUM_THREADS": "1"}
+    )
 
 
 @pytest.fixture

@@ -29,7 +29,9 @@ def enter_small_car(data: Data, demo: Path) -> Car:
     garage = Garage(data)
     car = garage.add((demo / "car.toml").read_text(encoding="utf-8"))
     raw = short_log(demo)
-    garage.add_run(car.id, RunName.of("soft1.parquet"), "soft1.parquet", Stored(keep_bytes(data, raw), len(raw)))
+    garage.add_run(
+        car.id, RunName.of("soft1.parquet"), "soft1.parquet", Stored(keep_bytes(data, raw), len(raw))
+    )
     car = garage.change_channels(
         car.id, car.etag, (demo / "soft" / "channels.toml").read_text(encoding="utf-8")
     )

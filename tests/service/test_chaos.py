@@ -86,8 +86,6 @@ class Chaos:
             if self.ended():
                 return
             self.strike()
-            now = self.table.get(self.job_id)
-            print(f"{time.monotonic() - begun:6.1f} s: {number + 1} strikes, {now.marks} of {whole} done, {now.stage}")
         while not self.ended() and time.monotonic() - begun < LONGEST_S:
             time.sleep(0.1)
 
@@ -141,4 +139,6 @@ def check_nothing_doubled(data, car_id, job) -> None:
         names = sorted(study.study_name for study in storage.get_all_studies())
     finally:
         storage.engine.dispose()
-    assert names == sorted(summary["studies"]["names"] if isinstance(summary["studies"], dict) else summary["studies"])
+    assert names == sorted(
+        summary["studies"]["names"] if isinstance(summary["studies"], dict) else summary["studies"]
+    )
