@@ -47,7 +47,7 @@ def make_app(settings: Settings, *, supervise: bool = True) -> ASGIApp:
     settings.data.prepare()
     table = JobTable(settings.data.database, lease_s=settings.lease_s, most_tries=settings.most_tries)
     tokens = Tokens(settings.data.database)
-    supervisor = Supervisor(settings.data, table, settings.slots)
+    supervisor = Supervisor(settings.data, table, settings.slots, settings.niceness)
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:

@@ -1,6 +1,7 @@
 """The pages: rendered here, with files of our own beside them and nothing from elsewhere."""
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +41,7 @@ def _environment() -> Environment:
         undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     made.filters["number"], made.filters["span"] = _number, _span
+    made.filters["signed"] = lambda text: re.sub(r"(?<![\w.)])-(?=\d)", "\N{MINUS SIGN}", text)
     made.filters["cell"] = lambda value: f"{value:g}"
     made.filters["day"] = lambda text: text[:16].replace("T", " ")
     made.filters["as_json"] = lambda value: json.dumps(plain(value))

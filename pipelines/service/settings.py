@@ -58,6 +58,8 @@ class Settings:
         Host names under which it may be called, beside addresses and loopback.
     slots : int
         Jobs at a time.
+    niceness : int
+        By how much workers give way to others; a person who edits a cell goes first.
     lease_s, most_tries : float, int
         As in `jobtable`.
     limits : Limits
@@ -68,6 +70,7 @@ class Settings:
     port: int = PORT
     names: tuple[str, ...] = ()
     slots: int = 1
+    niceness: int = 10
     lease_s: float = LEASE_S
     most_tries: int = MOST_TRIES
     limits: Limits = field(default_factory=Limits)

@@ -1,9 +1,9 @@
 """Bodies of requests and answers: strict, no unknown keys, no numbers that are not finite."""
 
 import datetime
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
 
 from gridfit.search.budget import DRAWS
 from pipelines.service.asking import Wish
@@ -56,6 +56,15 @@ class CutIn(Given):
     cut_pct: Annotated[list[Cells], Field(min_length=1, max_length=10)] = Field(
         description="Cut, one row per gear [%]", examples=[[[5.0, 31.0], [4.0, 26.0]]]
     )
+
+    @model_validator(mode="after")
+    def _rows_fit(self) -> Self:
+        """Refuse rows of another length than the breakpoints: they make no table at all."""
+        if {len(row) for row in self.cut_pct} != {len(self.slip_error_pct)}:
+            raise ValueError(
+                f"cut_pct: every row must hold {len(self.slip_error_pct)} values, one per slip error"
+            )
+        return self
 
 
 class GridsIn(Given):

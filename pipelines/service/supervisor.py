@@ -39,10 +39,12 @@ class Supervisor:
     table : JobTable
     slots : int
         Jobs that run at a time.
+    niceness : int
+        By how much workers give way to others.
     """
 
-    def __init__(self, data: Data, table: JobTable, slots: int = 1) -> None:
-        self._data, self._table, self._slots = data, table, slots
+    def __init__(self, data: Data, table: JobTable, slots: int = 1, niceness: int = 0) -> None:
+        self._data, self._table, self._slots, self._niceness = data, table, slots, niceness
         self._children: list[Child] = []
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="supervisor", daemon=True)
@@ -117,6 +119,7 @@ class Supervisor:
                 [
                     sys.executable, "-m", "pipelines.service.worker", "--data", str(self._data.root),
                     "--owner", token, "--lease-s", str(self._table.lease_s), "--tries", str(self._table.most_tries),
+                    "--nice", str(self._niceness),
                 ],
                 stdin=subprocess.DEVNULL, stdout=out, stderr=out, env=environment, start_new_session=True,
             )  # fmt: skip

@@ -220,10 +220,11 @@ def main(arguments: list[str] | None = None) -> int:
         "--lease-s", type=float, required=True, help="seconds after which silence counts as death"
     )
     parser.add_argument("--tries", type=int, required=True, help="attempts that may get no further")
+    parser.add_argument("--nice", type=int, default=0, help="by how much to give way to others")
     given = parser.parse_args(arguments)
     warnings.simplefilter("ignore")  # as on the command line
-    if hasattr(os, "nice"):
-        os.nice(10)  # a person who edits a cell goes first
+    if given.nice and hasattr(os, "nice"):
+        os.nice(given.nice)
     data = Data(given.data)
     owner = owner_name(os.getpid(), given.owner)
     work(data, JobTable(data.database, lease_s=given.lease_s, most_tries=given.tries), owner)

@@ -18,7 +18,7 @@ def main() -> None:
     given = parser.parse_args()
     warnings.simplefilter("ignore")
     serve(
-        Settings(Data(given.data), given.host, 0, most_tries=given.tries),
+        Settings(Data(given.data), given.host, 0, niceness=0, most_tries=given.tries),
         lambda line: print(line, file=sys.stdout, flush=True),  # noqa: T201 - read by the test
     )
 
