@@ -14,6 +14,7 @@ from pathlib import Path
 from threading import Lock
 from typing import Any, TypeVar
 from weakref import WeakKeyDictionary
+from zipfile import BadZipFile
 
 import numpy as np
 
@@ -119,7 +120,7 @@ class Memory:
         if path.exists():
             try:
                 found: T = archive.from_bytes(path.read_bytes())
-            except (ValueError, KeyError, TypeError, OSError):
+            except (ValueError, KeyError, TypeError, OSError, BadZipFile):
                 path.unlink()  # of another version, or damaged: made anew
             else:
                 return found

@@ -7,6 +7,7 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
+from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from pipelines.service.problems import Refusal, answer, refusal
@@ -67,6 +68,9 @@ class Security:
             await self._check_token(scope, headers)
             await self._app(scope, self._measured(scope, headers, receive), marked)
         except Refusal as error:
+            if error.status_code == 401 and not scope["path"].startswith("/api/"):
+                await RedirectResponse("/sign-in", 303)(scope, receive, marked)
+                return
             response = answer(error.status_code, scope["path"], [error.fault], dict(error.headers or {}))
             await response(scope, receive, marked)
 

@@ -45,8 +45,10 @@ def running(
     port = listener.getsockname()[1]
     settings = Settings(data, "0.0.0.0" if guarded else "127.0.0.1", port, limits=replace(limits))
     app = make_app(settings, supervise=supervise)
-    config = uvicorn.Config(app, log_level="error", access_log=False, server_header=False, loop="asyncio", http="h11", ws="none",
-                            timeout_graceful_shutdown=2)  # fmt: skip
+    config = uvicorn.Config(
+        app, log_level="error", access_log=False, server_header=False, loop="asyncio", http="h11", ws="none",
+        timeout_graceful_shutdown=2,
+    )  # fmt: skip
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()

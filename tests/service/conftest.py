@@ -6,6 +6,8 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -37,9 +39,21 @@ def work_once(data: Data) -> None:
 
 
 @pytest.fixture
-def data(tmp_path) -> Data:
+def quick_folder(tmp_path) -> Iterator[Path]:
+    """A folder in memory where there is one: every commit waits for its disk, and tests make thousands."""
+    memory = Path("/dev/shm")
+    if not os.access(memory, os.W_OK):
+        yield tmp_path
+        return
+    folder = Path(tempfile.mkdtemp(prefix="gridfit-test-", dir=memory))
+    yield folder
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+@pytest.fixture
+def data(quick_folder) -> Data:
     """An empty data directory."""
-    return Data(tmp_path / "data").prepare()
+    return Data(quick_folder / "data").prepare()
 
 
 @pytest.fixture(scope="session")
@@ -65,7 +79,7 @@ def finished(tmp_path_factory, demo) -> tuple[Path, dict[str, str]]:
 
 
 @pytest.fixture
-def finished_copy(finished, tmp_path) -> tuple[Data, dict[str, str]]:
+def finished_copy(finished, quick_folder) -> tuple[Data, dict[str, str]]:
     """A copy of that directory, to change at will: copying is also how a backup is made."""
     folder, ids = finished
-    return Data(Path(shutil.copytree(folder, tmp_path / "copied"))), ids
+    return Data(Path(shutil.copytree(folder, quick_folder / "copied"))), ids

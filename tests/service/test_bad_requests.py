@@ -69,8 +69,6 @@ TABLE = [
     ("packed bomb as a Parquet", "PUT", "/api/cars/{car}/runs/a.parquet.gz", {"content": BOMB}, 413),
     ("zlib instead of gzip", "PUT", "/api/cars/{car}/runs/a.csv.gz", {"content": zlib.compress(b"x" * 99)}, 422),
     ("upload over its limit", "PUT", "/api/cars/{car}/runs/a.csv", {"content": b"x" * 5_000_001}, 413),
-    ("upload that lies about its size", "PUT", "/api/cars/{car}/runs/a.csv",
-     {"content": b"x", "headers": {"content-length": "99999999999"}}, 413),
     ("upload to a car that is not there", "PUT", f"/api/cars/{CAR}/runs/a.csv", {"content": b"a"}, 404),
     # bodies
     ("no body", "POST", "/api/cars", {}, 422),
@@ -87,6 +85,7 @@ TABLE = [
     ("sheet that is no TOML", "POST", "/api/cars", {"json": {"sheet": "[car\nname ="}}, 422),
     ("sheet with a zero byte", "POST", "/api/cars", {"json": {"sheet": "a = 1\u0000"}}, 422),
     ("sheet without tables", "POST", "/api/cars", {"json": {"sheet": "a = 1"}}, 422),
+    ("sheet of tables without end", "POST", "/api/cars", {"json": {"sheet": "a = " + "[" * 20_000}}, 422),
     ("sheet that breaks the reader of numbers", "POST", "/api/cars", {"json": {"sheet": "a = " + "9" * 6000}}, 422),
     ("channel map that is none", "PUT", "/api/cars/{car}/channels",
      {"json": {"channels": "[channels]\nspeed = 3"}, "headers": {"if-match": "*"}}, 422),

@@ -29,7 +29,10 @@ def test_loopback_needs_no_token(data):
 
 def test_beyond_it_everything_needs_one_but_the_door(guarded):
     service, token = guarded
-    for path in ("/", "/api/cars", "/api/openapi.json", "/cars/000000000000"):
+    for path in ("/", "/cars/000000000000"):
+        answer = service.client.get(path)
+        assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in"), path
+    for path in ("/api/cars", "/api/openapi.json"):
         answer = service.client.get(path)
         assert answer.status_code == 401, path
         assert answer.headers["www-authenticate"] == "Bearer"
