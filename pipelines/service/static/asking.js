@@ -22,11 +22,11 @@ export async function ask(method, path, body, headers = {}) {
   } catch {
     throw new Trouble({ detail: "The service does not answer. Is it still running? Nothing of yours is lost; try again." });
   }
-  if (response.status === 401) {
+  if (response.status === 401 && location.pathname !== "/sign-in") {
     location.assign("/sign-in");
   }
   const kind = response.headers.get("content-type") || "";
-  const answer = kind.includes("json") ? await response.json() : null;
+  const answer = response.status !== 204 && kind.includes("json") ? await response.json() : null;
   if (!response.ok) {
     throw new Trouble(answer || { detail: `${response.status} ${response.statusText}` });
   }
