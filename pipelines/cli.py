@@ -18,21 +18,15 @@ from pipelines.options import (
     BudgetName,
     Car,
     Channels,
-    DataFolder,
-    Demo,
     Draws,
     Effort,
     Grids,
     GridsArgument,
-    Host,
-    HostNames,
-    NewToken,
     NoTracking,
     Open,
     Out,
     Overwrite,
     PlantFile,
-    Port,
     PreferenceName,
     Preferred,
     Runs,
@@ -42,6 +36,7 @@ from pipelines.options import (
     Tracking,
 )
 from pipelines.running import EXIT_CALL, guarded, run_job
+from pipelines.serving import serve
 
 EPILOG = (
     "Exit codes: 0 done; 2 the call is wrong; 3 an input file is wrong; 4 refused, the evidence does not "
@@ -253,27 +248,7 @@ def score(
     )  # fmt: skip
 
 
-@app.command(epilog=f"Example: gridfit serve --demo\n\n{EPILOG}")
-def serve(
-    port: Port = 8642,
-    host: Host = "127.0.0.1",
-    data: DataFolder = None,
-    demo: Demo = False,
-    name: HostNames = None,
-    new_token: NewToken = False,
-) -> None:
-    """Serve the same jobs over HTTP and in the browser.
-
-    Cars, logs, results and tracked runs lie in one folder; copy it while the service is stopped, and that is the
-    backup. Needs no network. Jobs that were under way when it was stopped or killed go on at the next start.
-    """
-    from pipelines.service.places import Data
-    from pipelines.service.server import data_folder
-    from pipelines.service.server import serve as run
-    from pipelines.service.settings import Settings
-
-    settings = Settings(Data(data or data_folder()), host, port, tuple(one.lower() for one in name or ()))
-    run(settings, lambda line: typer.echo(line, err=True), new_token=new_token, with_demo=demo)
+app.command("serve", epilog=f"Example: gridfit serve --demo\n\n{EPILOG}")(serve)
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -8,13 +8,14 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
+import numba
 import numpy as np
 
 from gridfit.carsheet import CarSheet
 from gridfit.estimate import Estimate
 from gridfit.grids import GridPair, common_practice
 from gridfit.plant.prior import from_carsheet
-from gridfit.recovery import PART_INDEX, Preference, episode_cost, pair_cost
+from gridfit.recovery import PART_INDEX, PARTS, Preference, episode_cost, pair_cost
 from gridfit.simulate.batch import Simulator
 from gridfit.simulate.courses import Course, courses
 from gridfit.simulate.parameters import Floats, Plant
@@ -31,8 +32,8 @@ SEED = 1
 MOST_DESKS = 6
 """Cars and plants that are kept ready; the one that was not used longest is put away."""
 
-MOST_PLAYED = 48
-"""Pairs of a desk whose scores are remembered."""
+MOST_PLAYED = 96
+"""Rows of a desk whose scores are remembered; each holds about a hundred kB."""
 
 COURSE_EVERY_S = 0.01
 """Time between the samples of a course that is sent [s]."""
@@ -50,7 +51,7 @@ class Desk:
     scenarios : Scenarios
     simulator : Simulator
     played : OrderedDict
-        Parts by grid pair.
+        Parts by what a pair does in a gear.
     """
 
     sheet: CarSheet
@@ -79,13 +80,17 @@ class Desk:
         return cls(sheet, plant, scenarios, Simulator(sheet, scenarios, plant), OrderedDict())
 
     def parts(self, pair: GridPair) -> Floats:
-        """Parts of a pair, float64[N, D, M]; remembered."""
-        key = pair_key(pair)
-        found = self.played.pop(key, None)
-        if found is None:
-            found = self.simulator.parts([pair])[0]
-        self.played[key] = found
-        if len(self.played) > MOST_PLAYED:
+        """Parts of a pair, float64[N, D, M]; only gears are played whose row or target was not played before."""
+        found = np.empty((len(self.scenarios), len(self.plant), len(PARTS)))
+        for gear in self.scenarios.gears():
+            rows = self.scenarios.in_gear(gear)
+            key = gear_key(pair, gear)
+            played = self.played.pop(key, None)
+            if played is None:
+                played = self.simulator.parts([pair], rows.tolist())[0]
+            self.played[key] = played
+            found[rows] = played
+        while len(self.played) > MOST_PLAYED:
             self.played.popitem(last=False)
         return found
 
@@ -98,11 +103,12 @@ def evenly(plant: Plant, count: int) -> Plant:
     )
 
 
-def pair_key(pair: GridPair) -> bytes:
-    """Return the digest of a pair's numbers."""
-    return hashlib.sha256(
-        b"|".join(array.tobytes() + str(array.shape).encode() for array in pair.arrays())
-    ).digest()
+def gear_key(pair: GridPair, gear: int) -> bytes:
+    """Return the digest of all that a pair does in one gear: target, errors, and the gear's row."""
+    target, cut = pair.target, pair.cut
+    arrays = (target.speed_kmh, target.slip_pct, cut.slip_error_pct, cut.row(gear))
+    text = b"|".join(array.tobytes() + str(array.shape).encode() for array in arrays)
+    return hashlib.sha256(f"{gear}|".encode() + text).digest()
 
 
 class Desks:
@@ -141,6 +147,8 @@ class Desks:
             As the API answers.
         """
         with self._lock:
+            # One thread a call: on a machine that also works on a job, more of them wait for each other.
+            numba.set_num_threads(1)
             desk = self._desks.pop(key, None) or make()
             self._desks[key] = desk
             if len(self._desks) > MOST_DESKS:

@@ -15,10 +15,11 @@ def main() -> None:
     parser.add_argument("--data", type=Path, required=True)
     parser.add_argument("--host", default="127.0.0.1")
     parser.add_argument("--tries", type=int, default=3)
+    parser.add_argument("--nice", type=int, default=0)
     given = parser.parse_args()
     warnings.simplefilter("ignore")
     serve(
-        Settings(Data(given.data), given.host, 0, niceness=0, most_tries=given.tries),
+        Settings(Data(given.data), given.host, 0, niceness=given.nice, most_tries=given.tries),
         lambda line: print(line, file=sys.stdout, flush=True),  # noqa: T201 - read by the test
     )
 
