@@ -135,7 +135,7 @@ async function play() {
     document.getElementById("verdict").textContent = "A marked cell is no number that a controller can hold: 0 to 100 % of cut.";
     return;
   }
-  const box = editor.querySelector(".what-if");
+  const box = editor;
   box.classList.add("busy");
   const begun = performance.now();
   try {
