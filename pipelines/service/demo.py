@@ -12,7 +12,7 @@ from pipelines.service.jobtable import JobTable
 from pipelines.service.places import Data
 from pipelines.service.uploads import RunName, Stored, keep_bytes
 
-PACKED = Path(__file__).parent / "demo"
+PACKED = Path(__file__).parent / "demo_car"
 """Where the demo car lies in an installed gridfit."""
 
 CHECKOUT = Path(__file__).parents[2] / "datasets" / "demo"

@@ -84,7 +84,7 @@ def tab_to(page, locator, most: int = 120) -> None:
 
 
 def test_refine_from_uploaded_logs_by_keyboard_alone(finished_copy, demo, tmp_path):
-    """The car and its first refine are there; a log is added, looked at, and the same refine asked: all by keys."""
+    """A log is added and looked at, a cell tried, the car refined, the pair put into the car: all by keys."""
     data, ids = finished_copy
     log = tmp_path / "Soft 2.parquet"
     log.write_bytes(short_log(demo))
@@ -130,10 +130,20 @@ def test_refine_from_uploaded_logs_by_keyboard_alone(finished_copy, demo, tmp_pa
         page.keyboard.press("q")
         tab_to(page, page.get_by_role("button", name="Refine from the logs"), 200)
         page.keyboard.press("Enter")
-        expect(page.locator("[data-job-id]")).to_have_count(4, timeout=60_000)
-        tab_to(page, page.locator("[data-cancel]").first, 200)
+        expect(page.locator("[data-job-id] .stamp.done")).to_have_count(4, timeout=280_000)
+        ready(page)
+        played(page)
+        expect(page.locator("#verdict")).to_have_class(re.compile("better"))
+        expect(page.locator(".answer", has_text="Refined grids for marten")).to_be_visible()
+        expect(page.locator("#overlay figure").first).to_be_visible()
+        # What was proposed goes into the car, and its report is at hand.
+        tab_to(page, page.get_by_role("button", name="Keep it, and it is in the car now"), 200)
         page.keyboard.press("Enter")
-        expect(page.locator("[data-job-id] .stamp.cancelled")).to_have_count(1)
+        expect(page.locator(".history li").first).to_contain_text("In the car now: Refined")
+        ready(page)
+        tab_to(page, page.get_by_role("link", name="Report, one file to read and to print"), 250)
+        page.keyboard.press("Enter")
+        expect(page.locator(".finding .headline")).to_contain_text("Refined grids for marten")
         assert not seen.faults
 
 

@@ -2,6 +2,7 @@
 
 import { ask, doing, say } from "./asking.js";
 
+const QUICK_DRAWS = 32; // a first look; what is to be driven deserves the full number
 const ENDED = ["done", "refused", "failed", "cancelled"];
 
 function words(job) {
@@ -82,6 +83,7 @@ export function setUpJobs(car) {
         if (kind === "propose" || kind === "refine") {
           body.preference = document.getElementById("preference").value;
           body.budget = document.getElementById("budget").value;
+          if (body.budget === "quick") body.draws = QUICK_DRAWS;
         }
         const job = await ask("POST", `/api/cars/${car.id}/jobs`, body);
         show(job);
