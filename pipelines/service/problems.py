@@ -3,12 +3,13 @@
 import json
 from collections.abc import Iterable
 from dataclasses import asdict
+from html import escape
 from http import HTTPStatus
 from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import Response
+from fastapi.responses import HTMLResponse, Response
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
@@ -77,6 +78,26 @@ def answer(
     return Response(text, status, {"cache-control": "no-store", **(headers or {})}, MEDIA_TYPE)
 
 
+PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{title} - gridfit</title><link rel="icon" href="/favicon.svg">
+<link rel="stylesheet" href="/static/notebook.css"></head>
+<body><main><h1>{title}</h1><p class="answer">{detail}</p><p><a href="/">Back to the cars</a></p></main></body></html>
+"""
+"""What a person is shown who asked for a page."""
+
+
+def reply(
+    request: Request, status: int, faults: Iterable[Fault], headers: dict[str, str] | None = None
+) -> Response:
+    """Return problem details, as a page when a browser asked for one."""
+    path = request.url.path
+    if path.startswith("/api/") or "text/html" not in request.headers.get("accept", ""):
+        return answer(status, path, faults, headers)
+    detail = escape("\n".join(str(fault) for fault in faults)).replace("\n", "<br>")
+    return HTMLResponse(PAGE.format(title=HTTPStatus(status).phrase, detail=detail), status, headers)
+
+
 class Refusal(HTTPException):
     """A request that is answered with a problem of a given status.
 
@@ -121,15 +142,15 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(GridfitError)
     def of_library(request: Request, error: GridfitError) -> Response:
-        return answer(status_of(error), request.url.path, error.problems)
+        return reply(request, status_of(error), error.problems)
 
     @app.exception_handler(Refusal)
     def of_refusal(request: Request, error: Refusal) -> Response:
-        return answer(error.status_code, request.url.path, [error.fault], dict(error.headers or {}))
+        return reply(request, error.status_code, [error.fault], dict(error.headers or {}))
 
     @app.exception_handler(RequestValidationError)
     def of_validation(request: Request, error: RequestValidationError) -> Response:
-        return answer(422, request.url.path, [_fault(detail) for detail in error.errors()[:20]])
+        return reply(request, 422, [_fault(detail) for detail in error.errors()[:20]])
 
     @app.exception_handler(HTTPException)
     def of_http(request: Request, error: HTTPException) -> Response:
@@ -141,7 +162,16 @@ def install(app: FastAPI) -> None:
             f"{request.method} {request.url.path[:200]}", str(error.detail), "", "must be a request of the API",
             remedies.get(error.status_code, "Correct the request."),
         )  # fmt: skip
-        return answer(error.status_code, request.url.path, [fault], dict(error.headers or {}))
+        return reply(request, error.status_code, [fault], dict(error.headers or {}))
+
+    @app.exception_handler(Exception)
+    def of_us(request: Request, error: Exception) -> Response:
+        fault = Fault(
+            f"{request.method} {request.url.path[:200]}", "a fault of gridfit, not of your request",
+            type(error).__name__,
+            "", "Send the lines that serve printed just now, with a word on what you did.",
+        )  # fmt: skip
+        return reply(request, 500, [fault])
 
 
 def _fault(detail: dict[str, Any]) -> Fault:

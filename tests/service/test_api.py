@@ -256,3 +256,14 @@ def test_a_refused_job_says_what_would_carry_the_answer(done):
 )
 def test_tables_hold_no_formulas(given, shown):
     assert next(csv.reader(io.StringIO(without_formulas(f"{given},b\n"))))[0] == shown
+
+
+def test_a_fault_of_ours_is_a_problem_too(api, car, monkeypatch):
+    def broken(*_):
+        raise ZeroDivisionError("<b>secret</b>")
+
+    monkeypatch.setattr(type(api.garage), "history", broken)
+    answer = api.client.get(f"{car['at']}/history")
+    assert answer.status_code == 500
+    assert answer.json()["problems"][0]["remedy"]
+    assert "secret" not in answer.text

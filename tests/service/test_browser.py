@@ -234,3 +234,6 @@ def test_pages_that_are_not_there_say_so(data, path):
         answer = service.client.get(path)
         assert answer.status_code in (404, 422)
         assert answer.json()["problems"][0]["remedy"]
+        page = service.client.get(path, headers={"Accept": "text/html"})
+        assert page.status_code == answer.status_code
+        assert "Back to the cars" in page.text
