@@ -9,6 +9,8 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from starlette.concurrency import run_in_threadpool
+
 from gridfit.errors import InputError
 from gridfit.signals.formats import FORMATS
 from gridfit.signals.source import FREE_BYTES, MOST_PACKED, MOST_UNPACKED_BYTES
@@ -19,6 +21,9 @@ MOST_BYTES = 512 << 20
 
 TABLE_ENDING = ".dbc"
 """Message tables of CAN logs, kept beside the runs."""
+
+PIECE_BYTES = 1 << 20
+"""How much of an upload is written at a time [B]."""
 
 NAME_LETTERS = 80
 """Longest name of a run."""
@@ -154,29 +159,59 @@ async def take_in(data: Data, name: RunName, stream: AsyncIterator[bytes], most:
     InputError
         It is empty or not of its format.
     """
-    part = data.incoming / f"{secrets.token_hex(12)}.part"
-    size, digest, guard = 0, hashlib.sha256(), _Guard(name)
+    sink = _Sink(data, name, most)
     try:
-        with part.open("xb") as file:
-            async for chunk in stream:
-                size += len(chunk)
-                if size > most:
-                    raise TooLarge.of(
-                        where=name.file, what="upload", value=f"more than {most} bytes",
-                        allowed=f"at most {most} bytes",
-                        remedy="Split the log, log fewer channels, or pack it with gzip.",
-                    )  # fmt: skip
-                digest.update(chunk)
-                guard.feed(chunk, size)
-                file.write(chunk)
-            guard.close(size)
-            file.flush()
-            os.fsync(file.fileno())
-        sha256 = digest.hexdigest()
-        _place(part, blob_path(data, sha256))
+        waiting: list[bytes] = []
+        size = 0
+        async for chunk in stream:
+            waiting.append(chunk)
+            size += len(chunk)
+            if size >= PIECE_BYTES:
+                await run_in_threadpool(sink.take, b"".join(waiting))
+                waiting, size = [], 0
+        await run_in_threadpool(sink.take, b"".join(waiting))
+        return await run_in_threadpool(sink.keep)
     finally:
-        part.unlink(missing_ok=True)
-    return Stored(sha256, size)
+        sink.drop()
+
+
+class _Sink:
+    """Where an upload goes while it arrives. Its work waits for the disk, so it is done away from the event loop."""
+
+    def __init__(self, data: Data, name: RunName, most: int) -> None:
+        self._data, self._name, self._most = data, name, most
+        self._part = data.incoming / f"{secrets.token_hex(12)}.part"
+        self._file = self._part.open("xb")
+        self._digest, self._guard, self._size = hashlib.sha256(), _Guard(name), 0
+
+    def take(self, piece: bytes) -> None:
+        """Check and write a piece."""
+        self._size += len(piece)
+        if self._size > self._most:
+            raise TooLarge.of(
+                where=self._name.file,
+                what="upload",
+                value=f"more than {self._most} bytes",
+                allowed=f"at most {self._most} bytes",
+                remedy="Split the log, log fewer channels, or pack it with gzip.",
+            )
+        self._digest.update(piece)
+        self._guard.feed(piece, self._size)
+        self._file.write(piece)
+
+    def keep(self) -> Stored:
+        """Flush what arrived to the disk and put it in its place."""
+        self._guard.close(self._size)
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        sha256 = self._digest.hexdigest()
+        _place(self._part, blob_path(self._data, sha256))
+        return Stored(sha256, self._size)
+
+    def drop(self) -> None:
+        """Close the file, and remove it unless it was kept."""
+        self._file.close()
+        self._part.unlink(missing_ok=True)
 
 
 def keep_text(data: Data, text: str) -> str:
