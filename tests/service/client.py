@@ -43,7 +43,7 @@ def running(
     listener = socket.socket()
     listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
-    settings = Settings(data, "0.0.0.0" if guarded else "127.0.0.1", port, limits=replace(limits))
+    settings = Settings(data, "0.0.0.0" if guarded else "127.0.0.1", port, niceness=0, limits=replace(limits))
     app = make_app(settings, supervise=supervise)
     config = uvicorn.Config(
         app, log_level="error", access_log=False, server_header=False, loop="asyncio", http="h11", ws="none",

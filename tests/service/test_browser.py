@@ -221,6 +221,7 @@ def test_beyond_loopback_one_signs_in(finished_copy):
         page.get_by_label("Token").fill(token)
         page.get_by_role("button", name="Sign in").click()
         expect(page.get_by_role("link", name="marten")).to_be_visible()
+        ready(page)
         assert token not in page.url
         page.get_by_role("button", name="Sign out").click()
         page.wait_for_url("**/sign-in")
