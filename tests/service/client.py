@@ -40,7 +40,7 @@ def running(
     data: Data, *, limits: Limits = GENEROUS, supervise: bool = False, guarded: bool = False
 ) -> Iterator[Service]:
     """Serve a data directory; `guarded` asks for a token as beyond loopback, while listening on loopback."""
-    listener = socket.socket()
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.bind(("127.0.0.1", 0))
     port = listener.getsockname()[1]
     settings = Settings(data, "0.0.0.0" if guarded else "127.0.0.1", port, niceness=0, limits=replace(limits))

@@ -43,7 +43,7 @@ def test_2000_requests_find_no_fault(data, demo, tmp_path):
             "content_type_conformance,response_headers_conformance",
             "--max-examples", "50", "--phases", "examples,coverage,fuzzing,stateful", "--seed", "7",
             "--generation-deterministic", "--suppress-health-check", "all",
-            "--request-timeout", "30", "--workers", "4", "--max-failures", "5", "--no-color",
+            "--request-timeout", "30", "--max-failures", "5", "--no-color",
             "--exclude-path-regex", "/events$",
         ]  # fmt: skip
         done = subprocess.run(
