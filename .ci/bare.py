@@ -8,6 +8,9 @@ import re
 import subprocess
 import sys
 import tempfile
+import time
+import urllib.error
+import urllib.request
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
@@ -26,6 +29,35 @@ def constraints(folder):
     path = folder / "constraints.txt"
     path.write_text("\n".join(pins) + "\n", encoding="utf-8")
     return path
+
+
+def serve(gridfit, folder):
+    """Start the service on the demo car that the wheel holds, and ask for its page and the files of the page."""
+    command = [str(gridfit), "serve", "--port", "0", "--demo", "--data", str(folder / "data")]
+    process = subprocess.Popen(command, cwd=folder, stderr=subprocess.PIPE, text=True)
+    try:
+        line = process.stderr.readline()
+        address = re.search(r"(http://\S+?/)cars/\S+", line)
+        if address is None:
+            sys.exit("serve said: " + line)
+        for path in (address[0], address[1] + "static/notebook.js", address[1] + "static/notebook.css"):
+            fetch(path)
+    finally:
+        process.terminate()
+        process.communicate(timeout=60)
+
+
+def fetch(address):
+    """Fetch a page of this machine; the service may need a moment after it has said where it is."""
+    for _ in range(300):
+        try:
+            with urllib.request.urlopen(address, timeout=60) as answer:
+                return answer.read()
+        except urllib.error.URLError as error:
+            if not isinstance(error.reason, ConnectionRefusedError):
+                raise
+            time.sleep(0.1)
+    sys.exit("no answer from " + address)
 
 
 def main():
@@ -48,6 +80,7 @@ def main():
             ROOT / "datasets" / "demo" / "car.toml",
             ROOT / "datasets" / "demo" / "soft" / "soft1.parquet",
         )
+        serve(scripts / "gridfit", folder)
         run(
             scripts / "gridfit",
             "inspect",

@@ -157,8 +157,9 @@ def read_toml(path: Path, kind: str) -> Document:
     text = decode(raw, path.name).replace("\r\n", "\n")
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError([_syntax_problem(path, kind, text, str(error))]) from None
+    except (ValueError, RecursionError) as error:
+        # Beside faults of syntax: a number of thousands of digits, or tables without end in each other.
+        raise InputError([_syntax_problem(path, kind, text, str(error)[:200])]) from None
     return Document(path, _tuples(data), dict(_scan(text)), hashlib.sha256(raw).hexdigest())
 
 

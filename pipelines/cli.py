@@ -38,6 +38,7 @@ from pipelines.options import (
     Tracking,
 )
 from pipelines.running import EXIT_CALL, guarded, run_job
+from pipelines.serving import serve
 
 EPILOG = (
     "Exit codes: 0 done; 2 the call is wrong; 3 an input file is wrong; 4 refused, the evidence does not "
@@ -254,6 +255,9 @@ def score(
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
     )  # fmt: skip
+
+
+app.command("serve", epilog=f"Example: gridfit serve --demo\n\n{EPILOG}")(serve)
 
 
 def main(arguments: list[str] | None = None) -> int:

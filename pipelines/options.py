@@ -122,3 +122,36 @@ By = Annotated[
         help="Compare tyre compounds, or grid pairs as they were driven: did the last change help?",
     ),
 ]
+Port = Annotated[
+    int,
+    typer.Option(
+        "--port", metavar="N", min=0, max=65535, help="Port to listen on; 0 takes any that is free."
+    ),
+]
+Host = Annotated[
+    str,
+    typer.Option(
+        "--host",
+        metavar="H",
+        help="Address to listen on; beyond this machine a token is needed, and printed once.",
+    ),
+]
+DataFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--data",
+        metavar="DIR",
+        help="Folder for cars, uploads, results and tracked runs.",
+        show_default="the user's data folder for gridfit",
+    ),
+]
+Demo = Annotated[bool, typer.Option("--demo", help="Enter the demo car with its logs, and start on them.")]
+NewToken = Annotated[
+    bool, typer.Option("--new-token", help="Make and print a new token; the old one and all sessions end.")
+]
+HostNames = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--name", metavar="NAME", help="Host name under which others call this machine; may be repeated."
+    ),
+]

@@ -6,6 +6,7 @@ This is the one record behind summary.json, the report and the tracked run.
 import platform
 import secrets
 from collections.abc import Mapping
+from contextvars import ContextVar
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -174,11 +175,19 @@ class Record:
         )
 
 
+GIVEN_RESULT_ID: ContextVar[str] = ContextVar("GIVEN_RESULT_ID", default="")
+"""Identifier of the job that this process runs, where it was given one ahead."""
+
+
 def new_result_id(now: datetime) -> str:
     """Return an identifier that sorts by time and is unique on a shared store.
 
-    It takes no part in any result, so it may come from the system's entropy.
+    It takes no part in any result, so it may come from the system's entropy. A job that is begun again after it was
+    killed has its identifier in `GIVEN_RESULT_ID`, so that it stays one job in every store.
     """
+    given = GIVEN_RESULT_ID.get()
+    if given:
+        return given
     return f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(3)}"
 
 

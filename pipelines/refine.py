@@ -22,6 +22,7 @@ from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.page import render
 from pipelines.report.refine_page import Refined, refine_page
 from pipelines.report.sections import stand_ins
+from pipelines.stages import STRAIGHT, Stages
 from pipelines.usability import SOME_EPISODES, usable
 from pipelines.verdict import Verdict, verdict
 
@@ -42,6 +43,8 @@ class RefineRequest:
     draws : int
         Draws of the fitted plant.
     progress : Progress
+    stages : Stages
+        Keeps the fitted plant and its checks for a job that may be killed.
     """
 
     source: Source
@@ -51,6 +54,7 @@ class RefineRequest:
     budget: str = "normal"
     draws: int = DRAWS
     progress: Progress = silent
+    stages: Stages = STRAIGHT
 
 
 def run(request: RefineRequest) -> JobResult:
@@ -129,8 +133,12 @@ def _refined(request: RefineRequest) -> Refined:
     judged = verdict(logs)
     _refuse_without_episodes(logs, judged)
     fit_seed, scenario_seed = np.random.SeedSequence(request.seed).spawn(2)
-    identified = identify(logs, np.random.default_rng(fit_seed), request.draws, request.progress)
-    checks = fitchecks.check(logs, identified, request.budget, request.progress)
+    identified = request.stages.keep(
+        "plant", lambda: identify(logs, np.random.default_rng(fit_seed), request.draws, request.progress)
+    )
+    checks = request.stages.keep(
+        "checks", lambda: fitchecks.check(logs, identified, request.budget, request.progress)
+    )
     compound = _compound(logs)
     plant = identified.plant.on_compound(compound)
     scenarios = catalogue(logs.sheet, plant, np.random.default_rng(scenario_seed))
@@ -147,7 +155,9 @@ def _refined(request: RefineRequest) -> Refined:
         progress=request.progress,
     )
     request.progress("simulating example episodes", 0.0)
-    traces = examples(logs.sheet, scenarios, plant, (result.start, result.best), weights)
+    traces = request.stages.keep(
+        "traces", lambda: examples(logs.sheet, scenarios, plant, (result.start, result.best), weights)
+    )
     tests = what_to_test_next(scenarios, result.parts_best, weights)
     return Refined(logs, judged, identified, checks, compound, support, result, traces, tests)
 

@@ -22,7 +22,7 @@ JOBS = ("propose", "inspect", "refine", "score", "compare")
 
 
 def test_every_job_is_a_command():
-    assert set(COMMANDS) == set(JOBS)
+    assert set(COMMANDS) == {*JOBS, "serve"}
 
 
 def test_help_names_every_command_and_every_exit_code(capsys):
