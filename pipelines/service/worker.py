@@ -175,7 +175,8 @@ def _refine(job: Job, inputs: Inputs, delivery: Delivery, pulse: Pulse, memory: 
 
 
 def _compare(job: Job, inputs: Inputs, delivery: Delivery, pulse: Pulse, memory: Memory) -> JobResult:
-    from pipelines.compare import CompareRequest, run
+    from pipelines.compare import run
+    from pipelines.comparing import CompareRequest
 
     return run(
         CompareRequest(_source(inputs), delivery, job.asked["seed"], job.asked["draws"], pulse.progress)
