@@ -1,7 +1,7 @@
 """FitResult -> Plant: draws with clustered errors, the spread of what logs cannot tell, and the runs' grip.
 
-The errors of neighbouring windows are alike, so the curvature alone would be overconfident: the score of each
-episode is taken as one observation (a sandwich). What the fit left at its prior (consider parameters) is drawn
+Windows of one gear in one run err alike, so the curvature alone would be overconfident: the score of each gear of
+a run is taken as one observation (a sandwich; episodes where there are few of these). What the fit left at its prior (consider parameters) is drawn
 from the prior, and the fitted parameters move with it along the curvature, as Schmidt's method has it.
 
 Sources: White, Econometrica 50(1), 1982, 1-25 (sandwich); Schmidt, Adv. Control Systems 3, 1966, 293-340
