@@ -1,8 +1,9 @@
 """FitResult -> Plant: draws with clustered errors, the spread of what logs cannot tell, and the runs' grip.
 
 Windows of one gear in one run err alike, so the curvature alone would be overconfident: the score of each gear of
-a run is taken as one observation (a sandwich; episodes where there are few of these). What the fit left at its prior (consider parameters) is drawn
-from the prior, and the fitted parameters move with it along the curvature, as Schmidt's method has it.
+a run is taken as one observation (a sandwich; episodes where there are few of these). What the fit left at its prior
+(consider parameters) is drawn from the prior, and the fitted parameters move with it along the curvature, as Schmidt's
+method has it.
 
 Sources: White, Econometrica 50(1), 1982, 1-25 (sandwich); Schmidt, Adv. Control Systems 3, 1966, 293-340
 (consider parameters); both from memory.
