@@ -53,6 +53,7 @@ PARTS: tuple[Part, ...] = (
     Part("recovery_soft_s", "s", "smooth twin of recovery_s that the search sees"),
     Part("reslips_soft", "1", "smooth twin of reslips that the search sees"),
     Part("window_s", "s", "length of the window that was scored"),
+    Part("cut_swing_pct", "%", "RMS of what in the cut is faster than 5 Hz: chatter"),
 )
 
 PART_INDEX: dict[str, int] = {part.name: i for i, part in enumerate(PARTS)}
@@ -70,6 +71,8 @@ class Preference:
     drive_lost, excess_slip, recovery, reslips, jerk, lateral : float
         Cost per km/h lost, per metre of excess slip, per whole window of recovery, per re-slip,
         per 1/s of jerk and per g of lateral acceleration lost [1]; none negative.
+    cut_swing : float
+        Cost per percentage point of the cut's swing above 5 Hz [1]; not negative.
     tail : float
         Weight of the worst tenth against the mean over scenarios [1].
     """
@@ -82,11 +85,14 @@ class Preference:
     jerk: float = 0.5
     lateral: float = 20.0
     tail: float = field(default=0.5)
+    cut_swing: float = 0.0
 
 
 PREFERENCES: dict[str, Preference] = {
     "balanced": Preference(),
-    "calm": Preference("calm", excess_slip=1.5, recovery=6.0, reslips=2.0, jerk=1.5, lateral=30.0),
+    "calm": Preference(
+        "calm", excess_slip=1.5, recovery=6.0, reslips=2.0, jerk=1.5, lateral=30.0, cut_swing=0.1
+    ),
     "sharp": Preference("sharp", excess_slip=0.7, recovery=3.0, reslips=0.5, jerk=0.25, lateral=15.0),
 }
 """Named preferences; `balanced` has the default weights."""
@@ -140,6 +146,7 @@ def episode_cost(
         + w.reslips * reslips
         + w.jerk * parts[..., PART_INDEX["jerk_rms"]]
         + w.lateral * parts[..., PART_INDEX["lateral_lost"]]
+        + w.cut_swing * parts[..., PART_INDEX["cut_swing_pct"]]
     )
     return cost
 

@@ -12,6 +12,7 @@ PART_LABELS: dict[str, str] = {
     "jerk_rms": "jerk [1/s]",
     "lateral_lost": "lateral lost [g]",
     "overshoot_kmh": "overshoot [km/h]",
+    "cut_swing_pct": "swing of the cut above 5 Hz [%]",
 }
 """Parts of the score as reports show them."""
 
@@ -24,6 +25,7 @@ PART_DECIMALS: dict[str, int] = {
     "jerk_rms": 2,
     "lateral_lost": 3,
     "overshoot_kmh": 1,
+    "cut_swing_pct": 1,
 }
 """Decimals of each part: as many as a calibrator can act on."""
 

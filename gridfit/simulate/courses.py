@@ -1,14 +1,10 @@
-"""Courses of simulated episodes, sampled from the compiled time loop: what happens, beside what it costs.
-
-The equations are the kernel's own helpers; only the loop over time is written again, with a line that samples.
-"""
+"""Courses of simulated episodes, sampled from the compiled time loop: what happens, beside what it costs."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, exp
+from math import ceil
 
 import numpy as np
-from numba import njit
 
 from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
@@ -46,43 +42,6 @@ class Course:
     driven_kmh: Floats
 
 
-@njit(cache=True, nogil=True)
-def _sample(scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec, count, out):
-    """Play up to 16 candidates in one scenario and write their states: out[L, T, 4] = v, w, cut, target."""
-    s = np.zeros(k._ROWS)
-    ring, ring_t = np.zeros((k.LANES, k.RING)), np.zeros((k.LANES, k.RING))
-    tail = np.zeros(k.LANES, np.int64)
-    dt, period = loop[k.L_STEP], loop[k.L_PERIOD]
-    every = round(period / dt)
-    pre = ceil(k.PRE_S / period - 1e-9) * every
-    a_q, a_e, a_s = exp(-dt / car[k.C_TAUI]), exp(-dt / car[k.C_TAUC]), exp(-dt / car[k.C_TAUS])
-    a_y, a_es = exp(-dt * 2.0 * np.pi * k.JERK_HZ), exp(-dt / 0.0075)
-    for i in range(k.LANES):
-        k._start(s, i, scen, car, gears[gear_of], loop, friction, torque)
-        s[k._U + i] = loop[k.L_MINSPEED] / 3.6
-    head = 0
-    for step in range(out.shape[1]):
-        t = (step - pre) * dt
-        if step % every == 0:
-            for i in range(k.LANES):
-                c = min(i, count - 1)
-                k._tick(
-                    s, i, t, car, loop, tv[c], ts[c], tv.shape[1], ev[c], ec[c, gear_of], ev.shape[1], ring, ring_t,
-                    head,
-                )  # fmt: skip
-            head += 1
-        for i in range(k.LANES):
-            k._deliver(s, i, t, dt, car[k.C_TAUC], a_e, ring, ring_t, tail, head)
-            k._throttle(s, i, t, car[k.C_SHAPE])
-        k._half_step(s, t, dt, car, loop, a_q)
-        k._look_up(s, friction, torque)
-        k._whole_step(s, t, dt, car, a_y, a_s, a_es)
-        for i in range(count):
-            out[i, step, 0], out[i, step, 1] = s[k._V + i], s[k._W + i]
-            out[i, step, 2] = s[k._E + i]
-            out[i, step, 3] = s[k._TGT + i] + s[k._SLOPE + i] * 3.6 * (s[k._V + i] - s[k._VT + i])
-
-
 def courses(
     sheet: CarSheet,
     pairs: Sequence[GridPair],
@@ -114,17 +73,17 @@ def courses(
     rows = pack(sheet, plant.mean()[None, :])
     loop = loop_row(sheet, rows.rpm_step, step_s=COURSE_STEP_S, window_s=WINDOW_S)
     n_gears = len(sheet.gearbox.ratios)
-    gear = int(gear_rows_of(scenarios.gear[position : position + 1], n_gears)[0])
+    gear_of = gear_rows_of(scenarios.gear[position : position + 1], n_gears)
     dt, period = float(loop[k.L_STEP]), float(loop[k.L_PERIOD])
     pre = ceil(k.PRE_S / period - 1e-9) * round(period / dt)
     steps = pre + round(WINDOW_S / dt)
-    out = np.zeros((len(pairs), steps, 4))
-    _sample(
-        scenarios.values[position], gear, rows.car[0], rows.gears[0], rows.friction[0], rows.torque[0], loop,
-        *grid_rows(pairs, n_gears), len(pairs), out,
+    out, parts = np.zeros((len(pairs), steps, 4)), np.zeros((len(pairs), 1, k.N_PARTS))
+    k.run_block(
+        0, len(pairs), len(pairs), scenarios.values[position : position + 1], gear_of, rows.car[0], rows.gears[0],
+        rows.friction[0], rows.torque[0], loop, *grid_rows(pairs, n_gears), parts, out,
     )  # fmt: skip
     time_s = np.asarray((np.arange(steps) - pre + 1) * dt, dtype=np.float64)
-    end_mps = 0.97 * sheet.engine.limit_rpm / rows.gears[0, gear, k.G_RPM]
+    end_mps = 0.97 * sheet.engine.limit_rpm / rows.gears[0, gear_of[0], k.G_RPM]
     stride = max(1, round(every_s / dt))
     floor_mps = sheet.controller.min_speed_kmh / KMH_PER_MPS
     return [_course(time_s, states, end_mps, floor_mps, stride) for states in out]

@@ -31,6 +31,10 @@ from math import ceil, exp, sqrt
 import numpy as np
 from numba import njit, prange
 
+_FAST = {"nsz", "arcp", "contract", "reassoc", "afn"}
+_inlined = njit(forceinline=True, error_model="numpy", fastmath=_FAST)
+"""Part of the block's loop: laid flat into it by LLVM, since a call in the loop stops vectorisation."""
+
 LANES = 16
 TABLE = 4096
 """Points of the friction table per draw."""
@@ -38,8 +42,12 @@ TABLE_MAX = 16.0
 """Normalised slip at the table's end [1]; held beyond."""
 RING = 32
 """Commands that can be under way in one lane."""
+UNROLL = 3
+"""Segments of a curve that one pass of the controller's look-up takes."""
 JERK_HZ = 15.0
 """Corner of the low-pass ahead of the jerk [Hz]."""
+SWING_HZ = 5.0
+"""Corner of the high-pass ahead of the cut's swing [Hz]."""
 PRE_S = 0.25
 """Time simulated ahead of the disturbance [s]."""
 
@@ -57,8 +65,8 @@ G_RPM, G_FORCE, G_INERTIA, G_ENGINE, N_GEAR = range(5)
 # columns of the controller's and engine's settings
 L_PERIOD, L_STEP, L_MINSPEED, L_GATE, L_LIMIT, L_IDLE, L_RPMSTEP, L_WINDOW, N_LOOP = range(9)
 # columns of the result, in the order of gridfit.recovery.PARTS
-M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_NSOFT, M_WINDOW, N_PARTS = (
-    range(11)
+M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_NSOFT, M_WINDOW, M_SWING, N_PARTS = (
+    range(12)
 )  # fmt: skip
 
 # rows of the lanes' flat array: states, then per-lane constants, then values in transit, then sums
@@ -66,17 +74,18 @@ M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_
     _V, _W, _Z, _K, _Q, _E, _WM, _VM, _A, _ES, _EO, _SO, _ALIVE, _TB, _T1, _IN, _Y, _X, _XD, _S, _ME,
     _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL, _CMD,
     _XR, _XT, _XU, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U, _SD, _SX, _SREC, _SRES,
-    _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _P1, _P2, _EM, _P3, _ROWS,
-) = (i * LANES for i in range(70))  # fmt: skip
+    _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _P1, _P2, _EM, _P3, _E0, _NEXT, _IMW, _IME, _ITW, _WET, _OWN,
+    _CLAT, _TUS, _VU, _SLIP, _P4, _ESO, _INS, _SH, _PU, _SLOW, _SSW, _ROWS,
+) = (i * LANES for i in range(88))  # fmt: skip
 
 
-@njit(inline="always")
+@_inlined
 def clamp01(x):
     """Limit to 0..1."""
     return 0.0 if x < 0.0 else (1.0 if x > 1.0 else x)
 
 
-@njit(inline="always")
+@_inlined
 def torque_share(u, shape):
     """Share of full-throttle torque at a throttle: 1 - (1 - u)^shape; 1 is linear."""
     if u >= 1.0:
@@ -84,29 +93,7 @@ def torque_share(u, shape):
     return 1.0 - (1.0 - u) ** shape
 
 
-@njit(inline="always")
-def _interpolate(xs, ys, x, n):
-    """Linear between breakpoints, held at both ends."""
-    if x <= xs[0]:
-        return ys[0], 0.0
-    if x >= xs[n - 1]:
-        return ys[n - 1], 0.0
-    j = 1
-    while xs[j] < x:
-        j += 1
-    slope = (ys[j] - ys[j - 1]) / (xs[j] - xs[j - 1])
-    return ys[j - 1] + slope * (x - xs[j - 1]), slope
-
-
-@njit(inline="always")
-def _cut(xs, ys, error, n):
-    """Cut row: nothing below the first breakpoint, held above the last."""
-    if error < xs[0]:
-        return 0.0
-    return _interpolate(xs, ys, error, n)[0]
-
-
-@njit(inline="always")
+@_inlined
 def _fetch(table, x, last):
     """Linear look-up on a uniform table, held at its end."""
     x = x if x < last else last
@@ -115,7 +102,7 @@ def _fetch(table, x, last):
     return table[j] + (x - j) * (table[j + 1] - table[j])
 
 
-@njit(inline="always")
+@_inlined
 def _rising_slip(table, wanted):
     """Normalised slip on the rising side at which the normalised friction has the wanted value."""
     scale = TABLE_MAX / (TABLE - 1)
@@ -129,11 +116,16 @@ def _rising_slip(table, wanted):
     return 0.5 * (low + high)
 
 
-@njit(cache=True, nogil=True)
+@_inlined
 def _start(s, i, scen, car, gear, loop, friction, torque):
     """Set one lane to the quiet state ahead of the disturbance."""
     s[_RPM + i], s[_FORCE + i] = gear[G_RPM], gear[G_FORCE]
     s[_ME + i], s[_MW + i] = gear[G_ENGINE], gear[G_INERTIA] - gear[G_ENGINE]
+    s[_IME + i], s[_IMW + i] = 1.0 / s[_ME + i], 1.0 / s[_MW + i]
+    s[_ITW + i] = 1.0 / (1.0 + 0.5 * loop[L_STEP] * car[C_DAMP] * (s[_IMW + i] + s[_IME + i]))
+    total = car[C_MASS] + gear[G_INERTIA]
+    s[_WET + i], s[_OWN + i] = car[C_MASS] / total, gear[G_INERTIA] / total
+    s[_CLAT + i] = sqrt(1.0 - scen[S_LATERAL] * scen[S_LATERAL])
     v = scen[S_V0]
     s[_V + i] = v
     s[_VEND + i] = 0.97 * loop[L_LIMIT] / gear[G_RPM]
@@ -168,51 +160,116 @@ def _start(s, i, scen, car, gear, loop, friction, torque):
     s[_S + i] = force + s[_MW + i] * z
     s[_Z + i], s[_A + i], s[_Y + i], s[_XD + i] = z, z, z, z
     s[_ALIVE + i], s[_TB + i], s[_T1 + i], s[_SREC + i] = 1.0, -1e3, -1.0, -1.0
+    s[_NEXT + i], s[_HL + i], s[_GT + i], s[_LT + i], s[_SH + i] = 1e9, 1.0, 1.0, 1.0, 1.0 - s[_CL + i]
 
 
-@njit(inline="always")
-def _tick(s, i, t, car, loop, tv, ts, nk, ev, ec, ne, ring, ring_t, head):
-    """One controller cycle of one lane: measure, look up, send."""
-    v = s[_V + i]
-    vd, vu = 3.6 * s[_WM + i] * car[C_FACTOR], 3.6 * s[_VM + i]
-    target, _ = _interpolate(tv, ts, vu, nk)
-    base = vu if vu > loop[L_MINSPEED] else loop[L_MINSPEED]
-    error = 100.0 * (vd - vu) / base - target
-    u = s[_U0 + i] + (s[_U1 + i] - s[_U0 + i]) * clamp01(t * s[_IRAMP + i])
-    cut = 0.0
-    if u > loop[L_GATE] and vu > loop[L_MINSPEED]:
-        cut = _cut(ev, ec, error, ne)
-    rpm = s[_X + i] * s[_RPM + i]
-    rpm = rpm if rpm > loop[L_IDLE] else loop[L_IDLE]
-    slot = head % RING
-    ring[i, slot] = 0.01 * cut
-    ring_t[i, slot] = t + car[C_DEAD] + car[C_CYCLES] * 120.0 / rpm
-    s[_TGT + i], s[_SLOPE + i] = _interpolate(tv, ts, 3.6 * v, nk)
-    s[_VT + i] = v
+@_inlined
+def _lay(xs, ys, n, curve, i):
+    """Lay one lane's curve out for `_look_along`: first value, then each segment's begin, width and slope."""
+    curve[i] = ys[0]
+    for j in range(_padded(n)):
+        at = (1 + 3 * j) * LANES + i
+        inside = j < n - 1
+        begin, width = (xs[j], xs[j + 1] - xs[j]) if inside else (0.0, 1.0)
+        curve[at], curve[at + LANES] = begin, width
+        curve[at + 2 * LANES] = (ys[j + 1] - ys[j]) / width if inside else 0.0
 
 
-@njit(inline="always")
+@_inlined
+def _padded(n):
+    """Segments of a curve of n breakpoints, whole passes of `_look_along`."""
+    return (n - 1 + UNROLL - 1) // UNROLL * UNROLL
+
+
+@_inlined
+def _ramp(x, curve, at, value, slope):
+    """Add one segment: the part of x inside it at its slope."""
+    width, rise = curve[at + LANES], curve[at + 2 * LANES]
+    along = x - curve[at]
+    slope = rise if (along > 0.0) & (along < width) else slope
+    along = along if along < width else width
+    along = along if along > 0.0 else 0.0
+    return value + rise * along, slope
+
+
+@_inlined
+def _look_along(s, at, out, out_slope, curve, n):
+    """Look a value of every lane up on its own curve, held at both ends: a sum of ramps, so without branches."""
+    for i in range(LANES):
+        s[out + i] = curve[i]
+        s[out_slope + i] = 0.0
+    row = LANES
+    for _ in range(_padded(n) // UNROLL):
+        for i in range(LANES):
+            x, value, slope = s[at + i], s[out + i], s[out_slope + i]
+            value, slope = _ramp(x, curve, row + i, value, slope)
+            value, slope = _ramp(x, curve, row + 3 * LANES + i, value, slope)
+            value, slope = _ramp(x, curve, row + 6 * LANES + i, value, slope)
+            s[out + i], s[out_slope + i] = value, slope
+        row += 3 * UNROLL * LANES
+
+
+@_inlined
+def _tick(s, t, car, loop, torque, target, nk, rows, ne, ring, ring_t, head, tail):
+    """One controller cycle: measure, look up, send."""
+    for i in range(LANES):
+        s[_VU + i] = 3.6 * s[_VM + i]
+        s[_VT + i] = 3.6 * s[_V + i]
+    _look_along(s, _VU, _TGT, _SLOPE, target, nk)
+    least, factor = loop[L_MINSPEED], car[C_FACTOR]
+    for i in range(LANES):
+        vu = s[_VU + i]
+        vd = 3.6 * s[_WM + i] * factor
+        base = vu if vu > least else least
+        s[_SLIP + i] = 100.0 * (vd - vu) / base - s[_TGT + i]
+    _look_along(s, _SLIP, _TU, _TUS, rows, ne)
+    slot = (head % RING) * LANES
+    for i in range(LANES):
+        u = s[_U0 + i] + (s[_U1 + i] - s[_U0 + i]) * clamp01(t * s[_IRAMP + i])
+        on = (u > loop[L_GATE]) & (s[_VU + i] > least) & (s[_SLIP + i] >= rows[LANES + i])
+        ring[slot + i] = 0.01 * s[_TU + i] if on else 0.0
+        rpm = s[_X + i] * s[_RPM + i]
+        rpm = rpm if rpm > loop[L_IDLE] else loop[L_IDLE]
+        due = t + car[C_DEAD] + car[C_CYCLES] * 120.0 / rpm
+        ring_t[slot + i] = due
+        s[_NEXT + i] = due if tail[i] == head else s[_NEXT + i]
+    _look_along(s, _VT, _TGT, _SLOPE, target, nk)
+    last = torque.size - 2.0
+    for i in range(LANES):
+        v = s[_V + i]
+        s[_VT + i] = v
+        # torque at the vehicle's speed changes so slowly that its tangent serves until the next cycle
+        per_speed = s[_RPM + i] / loop[L_RPMSTEP]
+        at = v * per_speed
+        at = at if at < last else last
+        j = int(at)
+        s[_TUS + i] = (torque[j + 1] - torque[j]) * per_speed
+        s[_TU + i] = torque[j] + (at - j) * (torque[j + 1] - torque[j])
+
+
+@_inlined
 def _deliver(s, i, low, dt, lag, a_e, ring, ring_t, tail, head):
     """Cut after dead time and lag: its mean over one step, exact for commands that arrive within it."""
-    value, old = s[_CMD + i], s[_E + i]
+    value, old = s[_CMD + i], s[_E0 + i]
     end = low + dt
     mean, new = value * dt, value + a_e * (old - value)
     j = tail[i]
-    while j < head and ring_t[i, j % RING] < end:
-        at = ring_t[i, j % RING]
+    while j < head and ring_t[(j % RING) * LANES + i] < end:
+        at = ring_t[(j % RING) * LANES + i]
         left = end - (at if at > low else low)
-        change = ring[i, j % RING] - value
+        change = ring[(j % RING) * LANES + i] - value
         mean += change * left
         new += change * (1.0 - exp(-left / lag))
         value += change
         j += 1
     tail[i] = j
+    s[_NEXT + i] = ring_t[(j % RING) * LANES + i] if j < head else 1e9
     s[_CMD + i] = value
     s[_E + i] = new
     s[_EM + i] = (mean - lag * (new - old)) / dt
 
 
-@njit(inline="always")
+@_inlined
 def _throttle(s, i, t, shape):
     """Share of full torque that the throttle asks for; worked out anew only while the throttle moves."""
     u = s[_U0 + i] + (s[_U1 + i] - s[_U0 + i]) * clamp01(t * s[_IRAMP + i])
@@ -220,78 +277,95 @@ def _throttle(s, i, t, shape):
         s[_UL + i], s[_UF + i] = u, torque_share(u, shape)
 
 
-@njit(inline="always")
-def _half_step(s, t, dt, car, loop, a_q):
-    """Advance the half-step states and place the table look-ups; one vector loop."""
-    per_slip, per_rpm = (TABLE - 1) / TABLE_MAX, 1.0 / loop[L_RPMSTEP]
-    mid = t + 0.5 * dt
-    c_sigma, c_kp, c_skp, stiff = dt / car[C_SIGMA], car[C_KP], car[C_SKP], car[C_STIFF]
+@_inlined
+def _surroundings(s, mid):
+    """Patch and clutch at the middle of a step; only called while one of them changes."""
     for i in range(LANES):
-        v, w, k = s[_V + i], s[_W + i], s[_K + i]
-        s[_Q + i] = s[_UF + i] + a_q * (s[_Q + i] - s[_UF + i])
-        half = 0.5 * c_sigma * v
-        # the relaxation's exponential by its (2, 2) Pade approximant: exact enough at any relaxation length
-        more = half * half * (1.0 / 3.0)
-        k = (k * (1.0 - half + more) + c_sigma * (w - v)) / (1.0 + half + more)
-        s[_K + i] = k
-        vh = v + 0.5 * dt * s[_A + i]
-        s[_S + i] += dt * stiff * (s[_X + i] - w)
-        xh = s[_X + i] + 0.5 * dt * s[_XD + i]
-        s[_VH + i] = vh
-        r = k / (c_kp * (1.0 - c_skp * (vh - 15.0)))
-        s[_RR + i] = r
-        s[_XR + i] = per_slip * sqrt(r * r + s[_RY2 + i])
-        s[_H + i] = per_slip * sqrt(r * r + 1.0)
-        s[_XT + i] = per_rpm * s[_RPM + i] * xh
-        s[_XU + i] = per_rpm * s[_RPM + i] * vh
         edge = clamp01(mid * 100.0) * clamp01((s[_DUR + i] - mid) * 100.0)
         s[_GT + i] = 1.0 - (1.0 - s[_G + i]) * edge
         s[_LT + i] = 1.0 - (1.0 - s[_LF + i]) * edge
+        x = clamp01(mid * s[_ICL + i])
+        s[_SH + i] = 1.0 - s[_CL + i] * (1.0 - x)
+        s[_PU + i] = s[_IMP + i] * x * (1.0 - x)
 
 
-@njit(inline="always")
-def _look_up(s, friction, torque):
-    """Fetch friction and torque for each lane; a scalar loop, since fetches do not vectorise."""
+@_inlined
+def _half_step(s, dt, car, loop, a_q, a_e):
+    """Advance the half-step states and place the table look-ups; one vector loop."""
+    per_slip, per_rpm = (TABLE - 1) / TABLE_MAX, 1.0 / loop[L_RPMSTEP]
+    c_sigma, c_kp, c_skp, stiff = dt / car[C_SIGMA], car[C_KP], car[C_SKP], car[C_STIFF]
+    lag_share = car[C_TAUC] / dt
+    for i in range(LANES):
+        v, w, k = s[_V + i], s[_W + i], s[_K + i]
+        s[_Q + i] = s[_UF + i] + a_q * (s[_Q + i] - s[_UF + i])
+        # the cut while no command arrives; `_deliver` does the step anew where one does
+        value, e = s[_CMD + i], s[_E + i]
+        new = value + a_e * (e - value)
+        s[_E0 + i], s[_E + i] = e, new
+        s[_EM + i] = value - lag_share * (new - e)
+        half = 0.5 * c_sigma * v
+        vh = v + 0.5 * dt * s[_A + i]
+        # the relaxation's exponential by its (2, 2) Pade approximant: exact enough at any relaxation length
+        more = half * half * (1.0 / 3.0)
+        kp = c_kp * (1.0 - c_skp * (vh - 15.0))
+        # one division for two, since divisions are what this loop waits for
+        below = 1.0 + half + more
+        inverse = 1.0 / (below * kp)
+        k = (k * (1.0 - half + more) + c_sigma * (w - v)) * (inverse * kp)
+        s[_K + i] = k
+        s[_S + i] += dt * stiff * (s[_X + i] - w)
+        xh = s[_X + i] + 0.5 * dt * s[_XD + i]
+        s[_VH + i] = vh
+        r = k * (inverse * below)
+        s[_RR + i] = r
+        s[_XR + i] = per_slip * sqrt(r * r + s[_RY2 + i])
+        s[_XT + i] = per_rpm * s[_RPM + i] * xh
+
+
+@_inlined
+def _look_up(s, t, dt, lag, a_e, friction, torque, cornering, ring, ring_t, tail, head):
+    """Fetch friction and torque and take in arriving commands; scalar loops, since fetches do not vectorise."""
     last_r, last_t = TABLE - 1.001, torque.size - 1.001
     for i in range(LANES):
-        lateral = s[_H + i]
         s[_H + i] = _fetch(friction, s[_XR + i], last_r)
         s[_TQ + i] = _fetch(torque, s[_XT + i], last_t)
-        s[_TU + i] = _fetch(torque, s[_XU + i], last_t)
-        s[_HL + i] = _fetch(friction, lateral, last_r) if s[_LAT + i] > 0.0 else 1.0
+        if s[_NEXT + i] < t + dt:
+            _deliver(s, i, t, dt, lag, a_e, ring, ring_t, tail, head)
+    if cornering:
+        for i in range(LANES):
+            if s[_LAT + i] > 0.0:
+                r = s[_RR + i]
+                s[_HL + i] = _fetch(friction, (TABLE - 1) / TABLE_MAX * sqrt(r * r + 1.0), last_r)
 
 
-@njit(inline="always")
-def _whole_step(s, t, dt, car, a_y, a_s, a_es):
+@_inlined
+def _whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow):
     """Forces, speeds, load transfer and the score's sums; one vector loop."""
     mass, roll, drag, fz0, cz = car[C_MASS], car[C_ROLL], car[C_DRAG], car[C_FZ0], car[C_CZ]
     mu0, smu, sload, eta = car[C_MU], car[C_SMU], car[C_SLOAD], car[C_ETA]
     kp0, skp = car[C_KP], car[C_SKP]
     b_z, per_lag = 1.0 - exp(-dt / car[C_TAUZ]), car[C_TAUS] / dt
-    mid, after = t + 0.5 * dt, t + dt
+    mid, events = t + 0.5 * dt, 0.0
     counts = 1.0 if mid > 0.0 else 0.0
     rate, damp = 2.0 * np.pi * JERK_HZ, car[C_DAMP]
+    per_mass, per_fz0, per_window = 1.0 / mass, 1.0 / fz0, 0.5 / (2.0 * np.pi * JERK_HZ * dt)
     for i in range(LANES):
         vh, a_old, z = s[_VH + i], s[_A + i], s[_Z + i]
         zh = z + 0.5 * b_z * (a_old - z)
         load = (fz0 + cz * zh) * s[_LT + i]
         load = load if load > 0.05 * fz0 else 0.05 * fz0
         mu = mu0 * (1.0 - smu * (vh - 15.0)) * s[_BASE + i] * s[_GT + i]
-        peak = mu * (1.0 - sload * (load / fz0 - 1.0)) * load
+        peak = mu * (1.0 - sload * (load * per_fz0 - 1.0)) * load
         fx = peak * s[_H + i] * s[_RR + i]
-        x = mid * s[_ICL + i]
-        x = 0.0 if x < 0.0 else (1.0 if x > 1.0 else x)
-        share = 1.0 - s[_CL + i] * (1.0 - x)
-        drive = s[_Q + i] * s[_FORCE + i] * share
-        pulse = s[_IMP + i] * x * (1.0 - x)
+        drive = s[_Q + i] * s[_FORCE + i] * s[_SH + i]
         rest = roll + drag * vh * vh
-        a = (fx - rest) / mass
+        a = (fx - rest) * per_mass
         # the damper by the midpoint rule, solved for the twist rate: stable for any damping
-        pull = drive * s[_TQ + i] * (1.0 - eta * s[_EM + i]) + pulse
-        by_wheel, by_engine = 1.0 / s[_MW + i], 1.0 / s[_ME + i]
+        pull = drive * s[_TQ + i] * (1.0 - eta * s[_EM + i]) + s[_PU + i]
+        by_wheel, by_engine = s[_IMW + i], s[_IME + i]
         v_old, w_old = s[_V + i], s[_W + i]
         apart = (pull - s[_S + i]) * by_engine - (s[_S + i] - fx) * by_wheel
-        twist = (s[_X + i] - w_old + 0.5 * dt * apart) / (1.0 + 0.5 * dt * damp * (by_wheel + by_engine))
+        twist = (s[_X + i] - w_old + 0.5 * dt * apart) * s[_ITW + i]
         shaft = s[_S + i] + damp * twist
         wd = (shaft - fx) * by_wheel
         xd = (pull - shaft) * by_engine
@@ -304,19 +378,27 @@ def _whole_step(s, t, dt, car, a_y, a_s, a_es):
         lag_w, lag_v = (w - w_old) * per_lag, (v - v_old) * per_lag
         s[_WM + i] = w - lag_w + a_s * (s[_WM + i] - w_old + lag_w)
         s[_VM + i] = v - lag_v + a_s * (s[_VM + i] - v_old + lag_v)
+        # slip error, smoothed by its lag
+        target = s[_TGT + i] + s[_SLOPE + i] * 3.6 * (v - s[_VT + i])
+        floor = s[_U + i]
+        base = v if v > floor else floor
+        gain = v - v_old
+        gain = gain if gain > 1e-12 else 1e-12
+        # one division for two
+        inverse = 1.0 / (base * gain)
         # the share of this step inside the window
-        part = (s[_VEND + i] - v_old) / (v - v_old + 1e-12)
+        part = (s[_VEND + i] - v_old) * (inverse * base)
         part = 1.0 if v < s[_VEND + i] else (0.0 if part < 0.0 else (1.0 if part > 1.0 else part))
+        error = 100.0 * (w - v) * (inverse * gain) - target
         inside = counts * s[_ALIVE + i]
         m = inside * part * dt
         s[_SWIN + i] += m
         # drive lost against the tyre at its peak, or all of the engine
-        ideal = drive * s[_TU + i]
-        turning = s[_MW + i] + s[_ME + i]
-        ideal = (ideal * mass + turning * rest) / (mass + turning)
-        most = peak * sqrt(1.0 - s[_LAT + i] * s[_LAT + i])
+        ideal = drive * (s[_TU + i] + s[_TUS + i] * (vh - s[_VT + i]))
+        ideal = ideal * s[_WET + i] + s[_OWN + i] * rest
+        most = peak * s[_CLAT + i]
         ideal = ideal if ideal < most else most
-        s[_SD + i] += m * ((ideal - rest) / mass - a)
+        s[_SD + i] += m * ((ideal - rest) * per_mass - a)
         kp = kp0 * (1.0 - skp * (vh - 15.0))
         over = (w - 0.5 * dt * wd) - vh * (1.0 + kp)
         s[_SX + i] += m * (over if over > 0.0 else 0.0)
@@ -326,16 +408,17 @@ def _whole_step(s, t, dt, car, a_y, a_s, a_es):
         y_new = a + a_y * (y - a)
         before, behind, jump = a - y, a - y_new, a - a_old
         change = jump - (y_new - y)
-        held = 0.5 * (before * before - behind * behind) / (rate * dt)
+        held = per_window * (before * before - behind * behind)
         s[_Y + i] = y_new
         s[_SJ + i] += m * rate * rate * (held + (2.0 * change * change - jump * jump) * (1.0 / 12.0))
+        # what of the cut is faster than the corner, at the middle of the step
+        e, slow = s[_EM + i], s[_SLOW + i]
+        slow_new = e + a_slow * (slow - e)
+        s[_SLOW + i] = slow_new
+        fast = e - 0.5 * (slow + slow_new)
+        s[_SSW + i] += m * fast * fast
         lost = s[_LAT + i] - s[_GT + i] * s[_HL + i]
         s[_SL + i] += m * mu0 * s[_BASE + i] * (lost if lost > 0.0 else 0.0)
-        # slip error, smoothed, and its twin
-        target = s[_TGT + i] + s[_SLOPE + i] * 3.6 * (v - s[_VT + i])
-        floor = s[_U + i]
-        base = v if v > floor else floor
-        error = 100.0 * (w - v) / base - target
         es_old = s[_ES + i]
         middle = 0.5 * (error + s[_EO + i])
         s[_EO + i] = error
@@ -343,19 +426,10 @@ def _whole_step(s, t, dt, car, a_y, a_s, a_es):
         s[_ES + i] = es
         shot = 3.6 * (w - v) - 0.01 * target * 3.6 * base
         shot = shot if inside > 0.0 else 0.0
-        # the top of a parabola through three samples, where the middle one is the highest
         one, two = s[_P1 + i], s[_P2 + i]
-        bend = 2.0 * one - shot - two
-        bend = bend if bend > 1e-9 else 1e-9
-        # at a corner the bend is that of one triple alone: the smaller of two neighbours serves
-        smooth = 2.0 * two - one - s[_P3 + i]
-        smooth = smooth if smooth > 0.0 else 0.0
-        smooth = smooth if smooth < bend else bend
-        aside = (shot - two) / bend
-        top = one + 0.125 * smooth * aside * aside
-        top = top if (one >= shot) & (one >= two) & (one > 0.0) & (two > 0.0) & (shot > 0.0) else shot
-        s[_P1 + i], s[_P2 + i], s[_P3 + i] = shot, one, two
-        s[_SO2 + i] = top if top > s[_SO2 + i] else s[_SO2 + i]
+        s[_P4 + i], s[_P3 + i], s[_P2 + i], s[_P1 + i] = s[_P3 + i], two, one, shot
+        s[_SO2 + i] = shot if shot > s[_SO2 + i] else s[_SO2 + i]
+        peaked = (one >= shot) & (one >= two) & (two > 0.0) & (shot > 0.0)
         soft = 0.5 * (es - 1.0)
         soft = 0.0 if soft < 0.0 else (1.0 if soft > 1.0 else soft)
         s[_SRS + i] += m * 0.5 * (soft + s[_SO + i])
@@ -363,27 +437,50 @@ def _whole_step(s, t, dt, car, a_y, a_s, a_es):
         rise = rise if inside > 0.0 else 0.0
         s[_SNS + i] += rise if rise > 0.0 else 0.0
         s[_SO + i] = soft
-        # hard recovery and re-slips, crossing times by interpolation
-        frac = (2.0 - es_old) / (es - es_old + 1e-12)
-        frac = 0.0 if frac < 0.0 else (1.0 if frac > 1.0 else frac)
-        cross = t + dt * frac
-        above = es > 2.0
-        was = s[_IN + i] > 0.5
-        begun = s[_T1 + i] >= 0.0
-        up = above & (not was) & (inside > 0.0)
-        down = (not above) & was & (inside > 0.0)
-        again = up & begun & ((cross - s[_TB + i]) >= 0.05)
-        s[_SRES + i] += 1.0 if again else 0.0
-        t1 = cross if up & (not begun) else s[_T1 + i]
-        tb = cross if down else s[_TB + i]
-        s[_T1 + i], s[_TB + i] = t1, tb
-        quiet = (not above) & (t1 >= 0.0) & ((after - tb) >= 0.3) & (inside > 0.0) & (s[_SREC + i] < 0.0)
-        s[_SREC + i] = tb - t1 if quiet else s[_SREC + i]
-        s[_IN + i] = (1.0 if above else 0.0) if inside > 0.0 else s[_IN + i]
+        s[_ESO + i], s[_INS + i] = es_old, inside
+        crossed = ((es > 2.0) != (s[_IN + i] > 0.5)) & (inside > 0.0)
+        events += 1.0 if peaked | crossed else 0.0
         s[_ALIVE + i] = s[_ALIVE + i] if v < s[_VEND + i] else s[_ALIVE + i] * (1.0 - counts)
+    if events > 0.0:
+        for i in range(LANES):
+            _overshoot_top(s, i)
+            _cross(s, i, t, dt)
 
 
-@njit(cache=True, nogil=True)
+@_inlined
+def _overshoot_top(s, i):
+    """Largest overshoot between samples: the top of a parabola through three, where the middle one is the highest."""
+    shot, one, two = s[_P1 + i], s[_P2 + i], s[_P3 + i]
+    if one >= shot and one >= two and two > 0.0 and shot > 0.0:
+        bend = max(2.0 * one - shot - two, 1e-9)
+        # at a corner the bend is that of one triple alone: the smaller of two neighbours serves
+        smooth = min(max(2.0 * two - one - s[_P4 + i], 0.0), bend)
+        aside = (shot - two) / bend
+        s[_SO2 + i] = max(s[_SO2 + i], one + 0.125 * smooth * aside * aside)
+
+
+@_inlined
+def _cross(s, i, t, dt):
+    """Recovery and re-slips where the smoothed error crosses the band, the moment by interpolation."""
+    above, was = s[_ES + i] > 2.0, s[_IN + i] > 0.5
+    if s[_INS + i] <= 0.0 or above == was:
+        return
+    s[_IN + i] = 1.0 if above else 0.0
+    change = s[_ES + i] - s[_ESO + i]
+    at = t + dt * (clamp01((2.0 - s[_ESO + i]) / change) if change != 0.0 else 0.0)
+    if not above:
+        s[_TB + i] = at
+    elif s[_T1 + i] < 0.0:
+        s[_T1 + i] = at
+    else:
+        below = at - s[_TB + i]
+        if below >= 0.05:
+            s[_SRES + i] += 1.0
+        if below >= 0.3 and s[_SREC + i] < 0.0:
+            s[_SREC + i] = s[_TB + i] - s[_T1 + i]
+
+
+@_inlined
 def _finish(s, i, window, out):
     """Turn the sums of one lane into the parts of its score."""
     length = max(s[_SWIN + i], 1e-9)
@@ -394,7 +491,7 @@ def _finish(s, i, window, out):
     if s[_T1 + i] < 0.0:
         recovery = 0.0
     elif recovery < 0.0:
-        settled = short and s[_IN + i] < 0.5 and length - s[_TB + i] >= 0.15
+        settled = s[_IN + i] < 0.5 and length - s[_TB + i] >= (0.15 if short else 0.3)
         recovery = s[_TB + i] - s[_T1 + i] if settled else window
     out[M_RECOVERY] = recovery
     out[M_RESLIPS] = s[_SRES + i]
@@ -404,18 +501,23 @@ def _finish(s, i, window, out):
     out[M_RSOFT] = s[_SRS + i]
     out[M_NSOFT] = max(0.0, s[_SNS + i] - 1.0)
     out[M_WINDOW] = length
+    out[M_SWING] = 100.0 * sqrt(s[_SSW + i] / length)
 
 
-@njit(cache=True, nogil=True, error_model="numpy", fastmath={"nsz", "arcp", "contract", "reassoc", "afn"})
-def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec, out):
-    """Simulate one block of lanes of one draw; lane = candidate * n_scen + scenario.
+@njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST)
+def run_block(
+    first, count, n_cand, scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec, out, course
+):  # fmt: skip
+    """Simulate one block of lanes of one draw; lane = scenario * n_cand + candidate.
+
+    Lanes of one scenario lie together, so that a block ends as soon as its windows have ended.
 
     Parameters
     ----------
     first, count : int
         First lane and number of lanes (the last is repeated to fill the block).
-    n_scen : int
-        Scenarios N.
+    n_cand : int
+        Candidates C.
     scen : float64[N, N_SCENARIO]
         Scenarios.
     gear_of : int64[N]
@@ -438,9 +540,14 @@ def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque,
         Cut rows [%].
     out : float64[C, N, N_PARTS]
         Parts of the score, written for these lanes.
+    course : float64[L, T, 4]
+        Written, where it has room for the lanes: vehicle and driven speed [m/s], cut [1] and target [%] after each
+        step, until all windows have ended.
     """
     s = np.zeros(_ROWS)
-    ring, ring_t = np.zeros((LANES, RING)), np.zeros((LANES, RING))
+    ring, ring_t = np.zeros(LANES * RING), np.zeros(LANES * RING)
+    nk, ne = tv.shape[1], ev.shape[1]
+    target, rows = np.empty((3 * _padded(nk) + 1) * LANES), np.empty((3 * _padded(ne) + 1) * LANES)
     tail = np.zeros(LANES, np.int64)
     dt, period = loop[L_STEP], loop[L_PERIOD]
     every = int(round(period / dt))
@@ -449,35 +556,50 @@ def run_block(first, count, n_scen, scen, gear_of, car, gears, friction, torque,
     a_q, a_e = exp(-dt / car[C_TAUI]), exp(-dt / car[C_TAUC])
     a_s = exp(-dt / car[C_TAUS])
     a_y, a_es = exp(-dt * 2.0 * np.pi * JERK_HZ), exp(-dt / 0.0075)
+    a_slow = exp(-dt * 2.0 * np.pi * SWING_HZ)
+    moved, changing, cornering = 1e-3, 0.0, False
     for i in range(LANES):
         lane = first + min(i, count - 1)
-        n = lane % n_scen
+        n = lane // n_cand
         _start(s, i, scen[n], car, gears[gear_of[n]], loop, friction, torque)
         s[_U + i] = loop[L_MINSPEED] / 3.6
+        moved = max(moved, scen[n, S_RAMP])
+        changing = max(changing, max(scen[n, S_PATCH], scen[n, S_CLUTCH]))
+        cornering = cornering or scen[n, S_LATERAL] > 0.0
+        c = lane % n_cand
+        _lay(tv[c], ts[c], nk, target, i)
+        _lay(ev[c], ec[c, gear_of[n]], ne, rows, i)
     head = 0
     for step in range(steps):
         t = (step - pre) * dt
         if step % every == 0:
-            for i in range(LANES):
-                lane = first + min(i, count - 1)
-                c, g = lane // n_scen, gear_of[lane % n_scen]
-                _tick(s, i, t, car, loop, tv[c], ts[c], tv.shape[1], ev[c], ec[c, g], ev.shape[1],
-                      ring, ring_t, head)  # fmt: skip
+            if step > pre:
+                alive = 0.0
+                for i in range(LANES):
+                    alive += s[_ALIVE + i]
+                if alive == 0.0:
+                    break
+            _tick(s, t, car, loop, torque, target, nk, rows, ne, ring, ring_t, head, tail)
             head += 1
             if step == 0:
                 for i in range(LANES):
                     base = max(s[_V + i], s[_U + i])
                     s[_ES + i] = 100.0 * (s[_W + i] - s[_V + i]) / base - s[_TGT + i]
                     s[_EO + i] = s[_ES + i]
-        for i in range(LANES):
-            _deliver(s, i, t, dt, car[C_TAUC], a_e, ring, ring_t, tail, head)
-            _throttle(s, i, t, car[C_SHAPE])
-        _half_step(s, t, dt, car, loop, a_q)
-        _look_up(s, friction, torque)
-        _whole_step(s, t, dt, car, a_y, a_s, a_es)
+        if step >= pre and t <= moved + dt:
+            for i in range(LANES):
+                _throttle(s, i, t, car[C_SHAPE])
+        if step >= pre and t <= changing + dt:
+            _surroundings(s, t + 0.5 * dt)
+        _half_step(s, dt, car, loop, a_q, a_e)
+        _look_up(s, t, dt, car[C_TAUC], a_e, friction, torque, cornering, ring, ring_t, tail, head)
+        _whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow)
+        for i in range(course.shape[0]):
+            course[i, step, 0], course[i, step, 1], course[i, step, 2] = s[_V + i], s[_W + i], s[_E + i]
+            course[i, step, 3] = s[_TGT + i] + s[_SLOPE + i] * 3.6 * (s[_V + i] - s[_VT + i])
     for i in range(min(count, LANES)):
         lane = first + i
-        _finish(s, i, loop[L_WINDOW], out[lane // n_scen, lane % n_scen])
+        _finish(s, i, loop[L_WINDOW], out[lane % n_cand, lane // n_cand])
 
 
 @njit(cache=True, parallel=True, nogil=True)
@@ -501,12 +623,12 @@ def run(scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec):
         Parts of the score.
     """
     n_draws, n_cand, n_scen = car.shape[0], tv.shape[0], scen.shape[0]
-    out = np.zeros((n_draws, n_cand, n_scen, N_PARTS))
+    out, unwatched = np.zeros((n_draws, n_cand, n_scen, N_PARTS)), np.zeros((0, 0, 4))
     lanes = n_cand * n_scen
     per_draw = (lanes + LANES - 1) // LANES
     for b in prange(n_draws * per_draw):
         d = b // per_draw
         first = (b % per_draw) * LANES
-        run_block(first, min(LANES, lanes - first), n_scen, scen, gear_of, car[d], gears[d], friction[d],
-                  torque[d], loop, tv, ts, ev, ec, out[d])  # fmt: skip
+        run_block(first, min(LANES, lanes - first), n_cand, scen, gear_of, car[d], gears[d], friction[d],
+                  torque[d], loop, tv, ts, ev, ec, out[d], unwatched)  # fmt: skip
     return out

@@ -39,8 +39,10 @@ STATES = (
     "soft",
     "x",
     "s",
+    "slow",
+    "swing",
 )
-V, W, K, Q, E, Z, WM, VM, Y, ES, DRIVE, EXCESS, JERK, LATERAL, SOFT, X, S = range(len(STATES))
+V, W, K, Q, E, Z, WM, VM, Y, ES, DRIVE, EXCESS, JERK, LATERAL, SOFT, X, S, SLOW, SWING = range(len(STATES))
 
 
 class _Episode:
@@ -135,6 +137,8 @@ class _Episode:
         out[JERK] = counted * y_rate**2
         lost = max(0.0, row[k.S_LATERAL] - grip * free) if row[k.S_LATERAL] > 0.0 else 0.0
         out[LATERAL] = counted * c[k.C_MU] * row[k.S_BASE] * lost
+        out[SLOW] = 2.0 * pi * k.SWING_HZ * (x[E] - x[SLOW])
+        out[SWING] = counted * (x[E] - x[SLOW]) ** 2
         out[SOFT] = counted * min(max(0.5 * (x[ES] - 1.0), 0.0), 1.0)
         return out
 
@@ -183,7 +187,7 @@ def _corners(row: Floats) -> list[float]:
 
 
 def _integrate(ep: _Episode, window_s: float, rtol: float) -> tuple[Floats, Floats, Floats]:
-    """Integrate piece by piece; return time[S], states[S, 17] and the delayed command[S] as a share."""
+    """Integrate piece by piece; return time[S], states[S, 19] and the delayed command[S] as a share."""
     period = 1.0 / ep.sheet.controller.loop_hz
     start = -period * ceil(k.PRE_S / period - 1e-9)
     cycles = [start + n * period for n in range(round((window_s - start) / period + 0.5) + 1)]
@@ -281,4 +285,5 @@ def simulate(
     parts[k.M_RSOFT] = states[-1, SOFT]
     parts[k.M_NSOFT] = max(0.0, float(np.sum(np.maximum(np.diff(soft), 0.0))) - 1.0)
     parts[k.M_WINDOW] = length
+    parts[k.M_SWING] = 100.0 * sqrt(states[-1, SWING] / length)
     return Trace(time, states, error, target, 100.0 * cut, parts)

@@ -177,6 +177,13 @@ def _lateral_lost(car, scenario, inside, slip):
     return float(np.mean(np.maximum(0.0, asked - there)))
 
 
+def _swing(cut_pct, step, start):
+    """RMS of what in the commanded cut is faster than 5 Hz, by a first-order high-pass, from the disturbance on."""
+    decay = np.exp(-2.0 * np.pi * 5.0 * step)
+    fast = cut_pct - lfilter([1.0 - decay], [1.0, -decay], cut_pct)
+    return float(np.sqrt(np.mean(fast[start:] ** 2)))
+
+
 def parts_of(car, scenario, trace, document, kappa_peak):
     """Parts of the score of one driven scenario, in the order of `gridfit.recovery.PARTS`."""
     step = float(trace[1, lay.T_TIME] - trace[0, lay.T_TIME])
@@ -206,6 +213,7 @@ def parts_of(car, scenario, trace, document, kappa_peak):
     part[rc.PART_INDEX["lateral_lost"]] = _lateral_lost(car, scenario, inside, ((w - v) / base)[start:])
     part[rc.PART_INDEX["overshoot_kmh"]] = max(0.0, float((3.6 * base * 0.01 * error)[start:].max()))
     part[rc.PART_INDEX["window_s"]] = length
+    part[rc.PART_INDEX["cut_swing_pct"]] = _swing(trace[:, lay.T_CUT], step, start)
     return part
 
 

@@ -8,6 +8,7 @@ const PARTS = [
   ["cost", "Cost, lower is better", 1], ["recovery_s", "Recovery [s]", 2], ["drive_lost_kmh", "Drive lost", 2],
   ["excess_slip_m", "Excess slip [m]", 2], ["reslips", "Re-slips", 2], ["jerk_rms", "Jerk [1/s]", 2],
   ["overshoot_kmh", "Overshoot", 1], ["lateral_lost", "Lateral grip lost [g]", 3],
+  ["cut_swing_pct", "Swing of the cut above 5 Hz [%]", 1],
 ];
 const SPEEDS = ["drive_lost_kmh", "overshoot_kmh"];
 const PAUSE_MS = 60; // a burst of keys is one question

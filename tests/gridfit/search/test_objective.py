@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gridfit.errors import DataError
-from gridfit.recovery import Preference, episode_cost, pair_cost
+from gridfit.recovery import PARTS, Preference, episode_cost, pair_cost
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
 from gridfit.search.objective import deal, robust
@@ -52,7 +52,7 @@ def test_playing_one_gear_plays_only_that_gear():
 
 
 def test_cost_is_the_recovery_scores_own():
-    parts = np.random.default_rng(5).random((2, GEAR_OF.size, DRAWS, 10))
+    parts = np.random.default_rng(5).random((2, GEAR_OF.size, DRAWS, len(PARTS)))
     judge = judge_of(lambda grids, scenarios, draws: parts[: len(grids)][:, scenarios][:, :, draws])
     weights = Preference()
     expected = pair_cost(episode_cost(parts, weights), weights, axis=1)
@@ -67,7 +67,7 @@ def test_robust_cost_by_hand():
 
 def test_a_draw_without_a_number_is_refused_with_its_name():
     def lost(grids, scenarios, draws):
-        parts = np.ones((len(grids), scenarios.size, len(draws), 10))
+        parts = np.ones((len(grids), scenarios.size, len(draws), len(PARTS)))
         parts[:, :, np.asarray(draws) == 4] = np.nan
         return parts
 

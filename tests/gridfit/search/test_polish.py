@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from gridfit.recovery import PARTS
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
 from gridfit.search.moves import Resolution, row_moves, snap, straightened, target_moves, together
@@ -60,7 +61,7 @@ def test_a_kink_that_buys_nothing_goes():
     """On a flat landscape every kink is needless; the cost stays what it was."""
 
     def flat(grids, scenarios, draws):
-        return np.ones((len(grids), scenarios.size, len(draws), 10))
+        return np.ones((len(grids), scenarios.size, len(draws), len(PARTS)))
 
     kinked = pair_of(10.0, [10, 20, 70, 72, 74, 90, 99])
     ended = polish(bench_of(flat), kinked, SEARCHED, Resolution(), (20.0, 110.0), passes=1)

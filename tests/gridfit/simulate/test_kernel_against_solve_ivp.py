@@ -14,7 +14,8 @@ from gridfit.simulate.scenarios import catalogue
 CONTINUOUS = [
     PART_INDEX[name]
     for name in (
-        "drive_lost_kmh", "excess_slip_m", "recovery_s", "jerk_rms", "lateral_lost", "overshoot_kmh"
+        "drive_lost_kmh", "excess_slip_m", "recovery_s", "jerk_rms", "lateral_lost", "overshoot_kmh",
+        "cut_swing_pct",
     )
 ]  # fmt: skip
 EPISODES = 64
