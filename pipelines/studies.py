@@ -29,6 +29,8 @@ def keep(place: Place, prefix: str, studies: "Mapping[str, optuna.Study]") -> tu
     quiet_environment()
     import optuna  # takes 0.3 s, and only jobs that search need it
 
+    from gridfit.search.population import plain_trials
+
     if not studies:
         return ()
     optuna.logging.set_verbosity(optuna.logging.WARNING)
@@ -40,7 +42,7 @@ def keep(place: Place, prefix: str, studies: "Mapping[str, optuna.Study]") -> tu
             for what, study in studies.items():
                 name = f"{prefix}/{slug(what)}"
                 copy = optuna.create_study(study_name=name, storage=storage, directions=study.directions)
-                copy.add_trials(study.get_trials(deepcopy=False))
+                copy.add_trials(plain_trials(study))
                 names.append(name)
         finally:
             storage.engine.dispose()

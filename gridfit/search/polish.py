@@ -82,6 +82,15 @@ def target_curve(speed_kmh: FloatArray, used_kmh: tuple[float, float], resolutio
     )
 
 
+def curves_of(
+    pair: GridPair, gears: Sequence[int], resolution: Resolution, used_kmh: tuple[float, float]
+) -> list[Curve]:
+    """Return all curves of a pair that may move: the rows of these gears, then the target."""
+    first = first_free(pair.cut.slip_error_pct)
+    rows = [row_curve(gear, resolution, first) for gear in gears]
+    return [*rows, target_curve(pair.target.speed_kmh, used_kmh, resolution)]
+
+
 def descend(bench: Bench, at: Incumbent, curve: Curve, limit: int) -> Incumbent:
     """Take the best move, or several that help together, until none helps, at most `limit` times."""
     for _ in range(limit):
@@ -159,9 +168,7 @@ def polish(
     """
     at = bench.stand(resolution.pair(pair))
     began = at.cost
-    first = first_free(at.pair.cut.slip_error_pct)
-    curves = [row_curve(gear, resolution, first) for gear in gears]
-    curves.append(target_curve(at.pair.target.speed_kmh, used_kmh, resolution))
+    curves = curves_of(at.pair, gears, resolution, used_kmh)
     for _ in range(passes):
         before = at.cost
         for curve in curves:

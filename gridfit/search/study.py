@@ -9,9 +9,10 @@ from gridfit.carsheet import CarSheet
 from gridfit.grids import CutGrid, GridPair, common_practice
 from gridfit.recovery import Preference
 from gridfit.search.budget import Budget
+from gridfit.search.calm import calm, calmest
 from gridfit.search.moves import Resolution
 from gridfit.search.objective import IndexArray, Judge
-from gridfit.search.polish import polish
+from gridfit.search.polish import curves_of, polish
 from gridfit.search.result import SearchResult, assemble
 from gridfit.search.rounds import Progress, best_mixture
 from gridfit.search.settle import fill_untested, settle
@@ -142,16 +143,17 @@ def solve(
     progress("polish", 0.9)
     final = course.verdict()
     best = min((final.stand(stage) for stage in stages), key=lambda at: at.cost)
-    polished = polish(
-        course.bench(budget.search_draws, judge=course.judge.hard()),
-        best.pair, gears, step, task.speed_range_kmh, passes=budget.polish_passes,
-    )  # fmt: skip
-    rivals = [polished.pair, step.pair(best.pair), *(step.pair(pair) for pair in shaped.values())]
-    at = min((final.stand(pair) for pair in rivals), key=lambda one: one.cost)
+    bench = course.bench(budget.search_draws, judge=course.judge.hard())
+    polished = polish(bench, best.pair, gears, step, task.speed_range_kmh, passes=budget.polish_passes)
+    curves = curves_of(polished.pair, gears, step, task.speed_range_kmh)
+    calmer = [one.pair for one in calm(bench, polished, curves)]
+    found = [final.stand(pair) for pair in (polished.pair, *calmer, step.pair(best.pair))]
+    known = [final.stand(step.pair(pair)) for pair in shaped.values()]
+    at = calmest([*found, *known], ceiling=min(one.cost for one in known))
     at, cells = settle(final, at, task.start, support, gears)
     progress("judge", 0.97)
     untouched = final.stand(task.start)
     if untouched.cost < at.cost:
         at, cells = untouched, ()
-    known = {"start": task.start, "generic": shaped["generic"], "common practice": task.common}
-    return assemble(course, final, fill_untested(at.pair, gears), known, step, gears, cells)
+    named = {"start": task.start, "generic": shaped["generic"], "common practice": task.common}
+    return assemble(course, final, fill_untested(at.pair, gears), named, step, gears, cells)

@@ -85,7 +85,7 @@ def clamp01(x):
     return 0.0 if x < 0.0 else (1.0 if x > 1.0 else x)
 
 
-@_inlined
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=_FAST)
 def torque_share(u, shape):
     """Share of full-throttle torque at a throttle: 1 - (1 - u)^shape; 1 is linear."""
     if u >= 1.0:
