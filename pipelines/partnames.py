@@ -12,7 +12,7 @@ PART_LABELS: dict[str, str] = {
     "jerk_rms": "jerk [1/s]",
     "lateral_lost": "lateral lost [g]",
     "overshoot_kmh": "overshoot [km/h]",
-    "cut_swing_pct": "swing of the cut above 5 Hz [%]",
+    "cut_swing_pct": "swing of the cut [%]",
 }
 """Parts of the score as reports show them."""
 
