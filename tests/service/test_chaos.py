@@ -82,7 +82,7 @@ class Chaos:
             self.upload(number)
             # Half of the moments lie anywhere after a start, half are spread over what the job has to do.
             at = 0 if number % 2 else int(whole * number / KILLS)
-            self.wait_for(at, self.rng.uniform(0.0, 1.5))
+            self.wait_for(at, self.rng.uniform(0.0, 0.6))
             if self.ended():
                 return
             self.strike()
