@@ -73,10 +73,10 @@ M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_
 (
     _V, _W, _Z, _K, _Q, _E, _WM, _VM, _A, _ES, _EO, _SO, _ALIVE, _TB, _T1, _IN, _Y, _X, _XD, _S, _ME,
     _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL, _CMD,
-    _XR, _XT, _XU, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U, _SD, _SX, _SREC, _SRES,
+    _XR, _XT, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U, _SD, _SX, _SREC, _SRES,
     _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _P1, _P2, _EM, _P3, _E0, _NEXT, _IMW, _IME, _ITW, _WET, _OWN,
     _CLAT, _TUS, _VU, _SLIP, _P4, _ESO, _INS, _SH, _PU, _SLOW, _SSW, _ROWS,
-) = (i * LANES for i in range(88))  # fmt: skip
+) = (i * LANES for i in range(87))  # fmt: skip
 
 
 @_inlined
