@@ -2,7 +2,7 @@
 
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -93,13 +93,36 @@ def locked(folder: Path) -> Iterator[None]:
             lock.execute("ROLLBACK")
 
 
-def prepare_sqlite(path: Path) -> None:
-    """Switch a SQLite file to write-ahead mode, which stays with the file; make it where it is missing.
+def make_sqlite(path: Path, fill: Callable[[str], None]) -> None:
+    """Make the tables of a SQLite file that is missing: whole or not at all, whenever the process is killed.
 
-    Without it every commit waits for the disk twice, and a second process can lose one.
+    Libraries make their tables in many steps, and a file left between two of them can be opened by none of them
+    again. So the file is made beside its place and moved there when it is complete, in write-ahead mode, which stays
+    with it: without that every commit waits for the disk twice, and a second process can lose one.
+
+    Parameters
+    ----------
+    path : Path
+        Left alone when it exists. Call it under `locked`.
+    fill : callable
+        Takes the database's address, makes the tables and closes its connections.
     """
-    with closing(sqlite3.connect(path, timeout=LOCK_WAIT_S)) as database:
+    if path.exists():
+        return
+    unfinished = path.with_name(f".{path.name}.unfinished")
+    _remove_sqlite(unfinished)
+    with closing(sqlite3.connect(unfinished)) as database:
         database.execute("PRAGMA journal_mode=WAL")
+    fill(sqlite_url(unfinished))
+    with closing(sqlite3.connect(unfinished, timeout=LOCK_WAIT_S)) as database:
+        database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    os.replace(unfinished, path)
+    _remove_sqlite(unfinished)
+
+
+def _remove_sqlite(path: Path) -> None:
+    for name in (path.name, f"{path.name}-wal", f"{path.name}-shm"):
+        path.with_name(name).unlink(missing_ok=True)
 
 
 def quiet_environment() -> None:

@@ -4,7 +4,7 @@ import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from pipelines.stores import Place, locked, prepare_sqlite, quiet_environment
+from pipelines.stores import Place, locked, make_sqlite, quiet_environment
 
 if TYPE_CHECKING:
     import optuna
@@ -36,7 +36,7 @@ def keep(place: Place, prefix: str, studies: "Mapping[str, optuna.Study]") -> tu
     optuna.logging.set_verbosity(optuna.logging.WARNING)
     names = []
     with locked(place.folder):
-        prepare_sqlite(place.folder / "studies.db")
+        make_sqlite(place.folder / "studies.db", _make_tables)
         storage = optuna.storages.RDBStorage(place.studies_uri)
         try:
             for what, study in studies.items():
@@ -47,6 +47,12 @@ def keep(place: Place, prefix: str, studies: "Mapping[str, optuna.Study]") -> tu
         finally:
             storage.engine.dispose()
     return tuple(names)
+
+
+def _make_tables(address: str) -> None:
+    import optuna
+
+    optuna.storages.RDBStorage(address).engine.dispose()
 
 
 def slug(text: str) -> str:

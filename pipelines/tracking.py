@@ -5,11 +5,12 @@ import math
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipelines.record import Candidate, InputFile, Record, TrackedRun, versions
-from pipelines.stores import Place, locked, prepare_sqlite, quiet_environment
+from pipelines.stores import Place, locked, make_sqlite, quiet_environment
 from pipelines.studies import slug
 
 if TYPE_CHECKING:
@@ -122,10 +123,16 @@ def _client(place: Place) -> "MlflowClient":
     with locked(place.folder):
         from mlflow.tracking import MlflowClient
 
-        prepare_sqlite(place.folder / "mlflow.db")
+        make_sqlite(place.folder / "mlflow.db", partial(_make_tables, place))
         client = MlflowClient(tracking_uri=place.tracking_uri)
         client.search_experiments(max_results=1)
         return client
+
+
+def _make_tables(place: Place, address: str) -> None:
+    from mlflow.store.tracking.sqlalchemy_store import SqlAlchemyStore
+
+    SqlAlchemyStore(address, (place.folder / "artifacts").as_uri()).engine.dispose()
 
 
 def _experiment_id(client: "MlflowClient", place: Place, name: str) -> str:
