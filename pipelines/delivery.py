@@ -12,7 +12,7 @@ from pipelines.outputs import SUMMARY, check_destination, commit, rewrite, stage
 from pipelines.plain import Plain, to_json
 from pipelines.record import Record
 from pipelines.stores import Place
-from pipelines.studies import keep, slug
+from pipelines.studies import journal, keep, slug
 from pipelines.tracking import Tracking, tracking
 
 if TYPE_CHECKING:
@@ -130,4 +130,4 @@ def _with_studies(place: Place | None, record: Record, studies: "Mapping[str, op
     except Exception as error:  # noqa: BLE001 - a store that fails must leave the result alone
         text = " ".join(str(error).split())[:300]
         return record.warned(f"The searches could not be kept for reopening: {type(error).__name__}: {text}.")
-    return replace(record, studies=names, study_store=place.studies_uri)
+    return replace(record, studies=names, study_store=str(journal(place, prefix)))

@@ -119,7 +119,7 @@ class Record:
     studies : tuple of str
         Names under which the searches can be reopened.
     study_store : str
-        Address of the store that holds them; empty when there is none.
+        Optuna journal that holds them; empty when there is none.
     tracked : TrackedRun or None
     files : tuple of str
         Names of the files in the result folder.

@@ -36,11 +36,6 @@ class Place:
         """Address of the tracking store."""
         return self.url or sqlite_url(self.folder / "mlflow.db")
 
-    @property
-    def studies_uri(self) -> str:
-        """Address of the store of finished searches, always a file of this machine."""
-        return sqlite_url(self.folder / "studies.db")
-
 
 def place(text: str | None) -> Place:
     """Read what --tracking says.

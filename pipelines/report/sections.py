@@ -175,7 +175,12 @@ def made_section(record: Record) -> Section:
         blocks.append(Text((f"To see the tracked run: {tracked.open_with}",), small=True))
     if record.studies:
         blocks.append(
-            Text((f"The searches can be reopened from {record.study_store}; see summary.json.",), small=True)
+            Text(
+                (
+                    f"The searches can be reopened from the Optuna journal {record.study_store}; see summary.json.",
+                ),
+                small=True,
+            )
         )
     asked = [(key, _value(value)) for key, value in record.asked.items() if value is not None]
     inputs = tuple((Cell(item.role), Cell(item.path.name), Cell(item.sha256[:16])) for item in record.inputs)

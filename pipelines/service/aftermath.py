@@ -12,7 +12,8 @@ from pipelines.service.memory import Memory
 from pipelines.service.overlay import overlay
 from pipelines.service.places import Data
 from pipelines.service.results import standing_summary
-from pipelines.stores import Place, locked, quiet_environment
+from pipelines.stores import Place, quiet_environment
+from pipelines.studies import forget
 
 if TYPE_CHECKING:
     from mlflow.tracking import MlflowClient
@@ -66,8 +67,8 @@ def settle(data: Data, job: Job, result_id: str) -> None:
         if (place.folder / "mlflow.db").exists():
             _settle_runs(place, result_id, stands=stands)
     with suppress(Exception):
-        if not stands and (place.folder / "studies.db").exists():
-            _drop_studies(place, result_id)
+        if not stands:
+            forget(place, result_id)
 
 
 def _settle_runs(place: Place, result_id: str, *, stands: bool) -> None:
@@ -91,18 +92,3 @@ def _drop_run(client: "MlflowClient", everywhere: list[str], run_id: str) -> Non
     for child in client.search_runs(everywhere, f"tags.`mlflow.parentRunId` = '{run_id}'"):
         client.delete_run(child.info.run_id)
     client.delete_run(run_id)
-
-
-def _drop_studies(place: Place, result_id: str) -> None:
-    quiet_environment()
-    import optuna
-
-    optuna.logging.set_verbosity(optuna.logging.WARNING)
-    with locked(place.folder):
-        storage = optuna.storages.RDBStorage(place.studies_uri)
-        try:
-            for study in storage.get_all_studies():
-                if f"/{result_id}/" in study.study_name:
-                    storage.delete_study(study._study_id)
-        finally:
-            storage.engine.dispose()

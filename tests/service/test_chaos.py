@@ -11,6 +11,8 @@ import httpx
 import optuna
 import pytest
 from mlflow.tracking import MlflowClient
+from optuna.storages import JournalStorage
+from optuna.storages.journal import JournalFileBackend
 from service.conftest import REFINE, ask
 from service.serverprocess import ServerProcess
 from service.smallcar import enter_small_car
@@ -134,11 +136,7 @@ def check_nothing_doubled(data, car_id, job) -> None:
     runs = client.search_runs(everywhere, "tags.`gridfit.job` = 'refine'")
     assert [run.info.status for run in runs] == ["FINISHED"]
     assert runs[0].info.run_id == summary["tracking"]["run_id"]
-    storage = optuna.storages.RDBStorage(data.tracking.studies_uri)
-    try:
-        names = sorted(study.study_name for study in storage.get_all_studies())
-    finally:
-        storage.engine.dispose()
-    assert names == sorted(
-        summary["studies"]["names"] if isinstance(summary["studies"], dict) else summary["studies"]
-    )
+    kept = summary["studies"]["store"]
+    assert [str(path) for path in (data.tracking.folder / "studies").iterdir()] == [kept]
+    names = optuna.get_all_study_names(JournalStorage(JournalFileBackend(kept)))
+    assert sorted(names) == sorted(summary["studies"]["names"])
