@@ -31,6 +31,8 @@ from pipelines.options import (
     PreferenceName,
     Preferred,
     Runs,
+    SamplerName,
+    Sampling,
     Seed,
     Side,
     SomeRuns,
@@ -90,6 +92,7 @@ def propose(
     seed: Seed = 1,
     preference: Preferred = PreferenceName.BALANCED,
     budget: Effort = BudgetName.NORMAL,
+    sampler: Sampling = SamplerName.CMAES,
     draws: Draws = DRAWS,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
@@ -105,7 +108,7 @@ def propose(
 
     run_job(
         lambda delivery, progress: run(
-            ProposeRequest(car, delivery, seed, preference.value, budget.value, draws, progress)
+            ProposeRequest(car, delivery, seed, preference.value, budget.value, draws, progress, sampler.value)
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
     )  # fmt: skip
@@ -156,6 +159,7 @@ def refine(
     seed: Seed = 1,
     preference: Preferred = PreferenceName.BALANCED,
     budget: Effort = BudgetName.NORMAL,
+    sampler: Sampling = SamplerName.CMAES,
     draws: Draws = DRAWS,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
@@ -176,7 +180,9 @@ def refine(
     source = Source(car, tuple(runs), channels, grids)
     run_job(
         lambda delivery, progress: run(
-            RefineRequest(source, delivery, seed, preference.value, budget.value, draws, progress)
+            RefineRequest(
+                source, delivery, seed, preference.value, budget.value, draws, progress, sampler=sampler.value
+            )
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
     )  # fmt: skip

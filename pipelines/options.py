@@ -23,6 +23,16 @@ class BudgetName(StrEnum):
     LONG = "long"
 
 
+class SamplerName(StrEnum):
+    """What --sampler takes."""
+
+    CMAES = "cmaes"
+    TPE = "tpe"
+    NSGA2 = "nsga2"
+    QMC = "qmc"
+    RANDOM = "random"
+
+
 Car = Annotated[Path, typer.Argument(metavar="CAR", help="The car sheet, a TOML file.", show_default=False)]
 Runs = Annotated[
     list[Path],
@@ -102,6 +112,10 @@ Preferred = Annotated[
     PreferenceName, typer.Option("--preference", help="Calmer or sharper: weights of the score's parts.")
 ]
 Effort = Annotated[BudgetName, typer.Option("--budget", help="How long to search.")]
+Sampling = Annotated[
+    SamplerName,
+    typer.Option("--sampler", help="How the search draws its trials; the default won by measurement."),
+]
 Draws = Annotated[
     int,
     typer.Option("--draws", metavar="N", min=4, max=200, help="Plants drawn from what is known of the car."),

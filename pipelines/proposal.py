@@ -14,22 +14,25 @@ from gridfit.grids import GridPair
 from gridfit.recovery import Preference, episode_cost
 from gridfit.search.budget import Budget
 from gridfit.search.result import SearchResult
-from gridfit.simulate import reference
+from gridfit.search.samplers import DEFAULT, check_name
 from gridfit.simulate.batch import Simulator
+from gridfit.simulate.courses import Course, courses
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.scenarios import Scenarios
-from gridfit.units import KMH_PER_MPS
 from pipelines.partnames import COST, PART_LABELS
 from pipelines.plain import to_json
 from pipelines.record import Candidate
 from pipelines.report.figures_traces import Example, Response
 
 BUDGETS: dict[str, Budget] = {
-    "quick": Budget(rounds=1, front_trials=16, front_pairs=6, search_draws=32, polish_passes=1),
+    "quick": Budget(rounds=1, front_trials=16, front_pairs=6, search_draws=32),
     "normal": Budget(),
     "long": Budget(rounds=6, trials_per_gear=72, trials_target=72, front_trials=64, polish_passes=4),
 }
 """How much a search may try, by the name that --budget takes."""
+
+PROBLEM_SEED = 1
+"""Seed of plant and scenarios: they are the same whatever --seed says, which only moves the search."""
 
 CELL_COLUMNS = (
     "grid", "gear", "breakpoint", "before_pct", "after_pct", "episodes", "time_s", "basis", "gain", "reason",
@@ -42,18 +45,16 @@ EXAMPLE_KINDS = ("stab", "roll-on", "damp patch", "upshift")
 EXAMPLE_RANK = 0.75
 """Place of an example among its kind, by its cost before [1]."""
 
-EXAMPLE_TOLERANCE = 1e-4
-"""Relative tolerance of the integration behind the example traces [1]: finer than a line is wide."""
 
-
-def budget(name: str) -> Budget:
-    """Return the budget of that name.
+def budget(name: str, sampler: str = DEFAULT) -> Budget:
+    """Return the budget of that name with that sampler.
 
     Raises
     ------
     CallError
-        There is none.
+        There is no such budget, or no such sampler.
     """
+    check_name(sampler)
     if name not in BUDGETS:
         raise CallError.of(
             where="--budget",
@@ -62,7 +63,7 @@ def budget(name: str) -> Budget:
             allowed=", ".join(BUDGETS),
             remedy=nearest(name, BUDGETS) or "Choose one of those.",
         )
-    return BUDGETS[name]
+    return replace(BUDGETS[name], sampler=sampler)
 
 
 def grid_files(pair: GridPair, sheet: CarSheet) -> dict[str, str | bytes]:
@@ -179,21 +180,13 @@ def examples(
             if position not in chosen:
                 chosen.append(position)
     return [
-        Example(scenarios.label(at), *(_response(sheet, pair, scenarios, at, mean) for pair in pairs))
+        Example(scenarios.label(at), *map(_response, courses(sheet, pairs, scenarios, at, mean)))
         for at in chosen
     ]
 
 
-def _response(sheet: CarSheet, pair: GridPair, scenarios: Scenarios, at: int, plant: Plant) -> Response:
-    trace = reference.simulate(sheet, pair, scenarios, at, plant, rtol=EXAMPLE_TOLERANCE)
-    shown = trace.time_s >= -0.05
-    return Response(
-        trace.time_s[shown],
-        (trace.error_pct + trace.target_pct)[shown],
-        trace.target_pct[shown],
-        trace.cut_pct[shown],
-        KMH_PER_MPS * trace.states[shown, reference.V],
-    )
+def _response(course: Course) -> Response:
+    return Response(course.time_s, course.slip_pct, course.target_pct, course.cut_pct, course.speed_kmh)
 
 
 def _parts(table: pd.DataFrame, pair: str, gear: int) -> Mapping[str, Estimate]:

@@ -12,6 +12,7 @@ from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import Preference, preference
 from gridfit.search.budget import DRAWS
 from gridfit.search.result import SearchResult
+from gridfit.search.samplers import DEFAULT
 from gridfit.search.study import search
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.plantfiles import to_document
@@ -20,6 +21,7 @@ from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
 from pipelines.proposal import (
+    PROBLEM_SEED,
     budget,
     candidates,
     examples,
@@ -65,6 +67,8 @@ class ProposeRequest:
     draws : int
         Draws of the plant that the car sheet allows.
     progress : Progress
+    sampler : str
+        Name of the sampler of the search.
     """
 
     car: Path
@@ -74,6 +78,7 @@ class ProposeRequest:
     budget: str = "normal"
     draws: int = DRAWS
     progress: Progress = silent
+    sampler: str = DEFAULT
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +127,9 @@ def run(request: ProposeRequest) -> JobResult:
         The car cannot break traction in any gear.
     """
     started, delivery = utc_now(), request.delivery.checked()
-    weights, effort = preference(request.preference), budget(request.budget)
+    weights, effort = preference(request.preference), budget(request.budget, request.sampler)
     sheet = read_carsheet(request.car)
-    plant_seed, scenario_seed = np.random.SeedSequence(request.seed).spawn(2)
+    plant_seed, scenario_seed = np.random.SeedSequence(PROBLEM_SEED).spawn(2)
     plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=request.draws)
     scenarios = catalogue(sheet, plant, np.random.default_rng(scenario_seed))
     result = search(
@@ -150,6 +155,7 @@ def run(request: ProposeRequest) -> JobResult:
             "car": request.car,
             "preference": request.preference,
             "budget": request.budget,
+            "sampler": request.sampler,
             "draws": request.draws,
         },
         inputs=(InputFile.of("car sheet", request.car),),

@@ -9,6 +9,7 @@ from gridfit.evidence import count_support, what_to_test_next
 from gridfit.grids import read_grids
 from gridfit.recovery import preference
 from gridfit.search.budget import DRAWS
+from gridfit.search.samplers import DEFAULT
 from gridfit.search.study import search
 from gridfit.simulate.scenarios import catalogue
 from pipelines import fitchecks
@@ -17,7 +18,7 @@ from pipelines.identify import identify
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
-from pipelines.proposal import budget, candidates, examples, proposal_files, scores
+from pipelines.proposal import PROBLEM_SEED, budget, candidates, examples, proposal_files, scores
 from pipelines.record import Record, new_result_id, utc_now
 from pipelines.report.page import render
 from pipelines.report.refine_page import Refined, refine_page
@@ -43,6 +44,8 @@ class RefineRequest:
     draws : int
         Draws of the fitted plant.
     progress : Progress
+    sampler : str
+        Name of the sampler of the search.
     stages : Stages
         Keeps the fitted plant and its checks for a job that may be killed.
     """
@@ -54,6 +57,7 @@ class RefineRequest:
     budget: str = "normal"
     draws: int = DRAWS
     progress: Progress = silent
+    sampler: str = DEFAULT
     stages: Stages = STRAIGHT
 
 
@@ -92,6 +96,7 @@ def run(request: RefineRequest) -> JobResult:
             **request.source.asked(),
             "preference": request.preference,
             "budget": request.budget,
+            "sampler": request.sampler,
             "draws": request.draws,
             "compound": refined.compound,
         },
@@ -125,14 +130,14 @@ def run(request: RefineRequest) -> JobResult:
 
 
 def _refined(request: RefineRequest) -> Refined:
-    weights, effort = preference(request.preference), budget(request.budget)
+    weights, effort = preference(request.preference), budget(request.budget, request.sampler)
     if request.source.grids is None:
         raise ValueError("RefineRequest.source.grids = None: must be the path of the grid pair in force")
     start = read_grids(request.source.grids)
     logs = usable(ingest(request.source, request.progress), "refine")
     judged = verdict(logs)
     _refuse_without_episodes(logs, judged)
-    fit_seed, scenario_seed = np.random.SeedSequence(request.seed).spawn(2)
+    fit_seed, scenario_seed = np.random.SeedSequence(PROBLEM_SEED).spawn(2)
     identified = request.stages.keep(
         "plant", lambda: identify(logs, np.random.default_rng(fit_seed), request.draws, request.progress)
     )

@@ -1,7 +1,7 @@
 """What one study varies: a gear's row, the target, or everything at once, from an incumbent pair."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import optuna
@@ -12,6 +12,7 @@ from gridfit.grids import GridPair
 from gridfit.search.ledger import Ledger
 from gridfit.search.objective import Fidelity, Judge, Played
 from gridfit.search.population import explore
+from gridfit.search.samplers import DEFAULT
 from gridfit.search.space import RowSpace, TargetSpace, with_row, with_target
 
 FloatArray = NDArray[np.float64]
@@ -126,12 +127,23 @@ class Bench:
     at : Fidelity
     pull : Pull
     ledger : Ledger
+    known : float64[D], optional
+        Cost under each draw of the pair that one would drive otherwise.
     """
 
     judge: Judge
     at: Fidelity
     pull: Pull
     ledger: Ledger
+    known: FloatArray | None = None
+
+    def against(self, pairs: Sequence[GridPair]) -> "Bench":
+        """Return the bench that also counts harm against the cheapest of these pairs, draw by draw."""
+        if not pairs:
+            return self
+        played = self.judge.play(pairs, self.at)
+        refuse_lost(played, self.at)
+        return replace(self, known=self.judge.cost_draws(played).min(axis=0))
 
     def stand(self, pair: GridPair) -> Incumbent:
         """Play a pair at this fidelity.
@@ -143,7 +155,7 @@ class Bench:
         """
         played = self.judge.play([pair], self.at)
         refuse_lost(played, self.at)
-        return Incumbent(pair, played, float(self.judge.cost(played)[0]) + self.pull(pair))
+        return Incumbent(pair, played, float(self.judge.cost(played, self.known)[0]) + self.pull(pair))
 
     def costs(
         self, pairs: Sequence[GridPair], gear: int | None, incumbent: Incumbent
@@ -153,7 +165,7 @@ class Bench:
             played = self.judge.play(pairs, self.at)
         else:
             played = self.judge.play_gear(pairs, gear, self.at, incumbent.played)
-        return played, self.judge.cost(played) + np.array([self.pull(pair) for pair in pairs])
+        return played, self.judge.cost(played, self.known) + np.array([self.pull(pair) for pair in pairs])
 
     def score(
         self, block: Block, round_: int, incumbent: Incumbent, points: FloatArray
@@ -175,6 +187,7 @@ def run_block(
     population: int,
     reach: float,
     seed: int,
+    sampler: str = DEFAULT,
     stop: Callable[[optuna.Study], bool] | None = None,
 ) -> tuple[Incumbent, optuna.Study]:
     """Run one study from an incumbent; what comes back is never worse than the incumbent.
@@ -185,7 +198,7 @@ def run_block(
         Judge, coordinates and starting pair.
     round_ : int
         Round of the search, for the record.
-    trials, population, reach, seed, stop
+    trials, population, reach, seed, sampler, stop
         As in `population.explore`.
 
     Returns
@@ -216,6 +229,7 @@ def run_block(
         population=population,
         reach=reach,
         seed=seed,
+        sampler=sampler,
         on_population=stop,
     )
     return best, study

@@ -1,9 +1,14 @@
 """How much a search may try."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+
+from gridfit.search.samplers import DEFAULT
 
 DRAWS = 128
 """Draws of the plant to search and judge on unless told otherwise: with 24 a search tunes to the draws it saw."""
+
+MOST_MORE = 4
+"""Most times as many trials for a plant of few draws."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,25 +44,38 @@ class Budget:
         Search on the smooth twins of the parts that jump; the verdict never does.
     seconds : float or None
         Ends studies early by the clock; None (never) keeps the search repeatable.
+    sampler : str
+        A name of `samplers.SAMPLERS`.
     """
 
     population: int = 8
     rounds: int = 2
-    trials_per_gear: int = 48
-    trials_target: int = 48
+    trials_per_gear: int = 32
+    trials_target: int = 32
     joint_trials: int = 0
     joint_population: int = 16
     joint_reach: float = 0.25
     front_trials: int = 32
     front_pairs: int = 12
-    screen_draws: int = 96
-    search_draws: int = 128
+    screen_draws: int = 32
+    search_draws: int = 64
     final_draws: int = 48
     catalogues: int = 4
     per_gear: int = 4
     polish_passes: int = 1
     soft: bool = True
     seconds: float | None = None
+    sampler: str = DEFAULT
+
+    def for_draws(self, n_draws: int) -> "Budget":
+        """Return the budget with more trials where the plant has so few draws that each of them is cheap."""
+        more = min(MOST_MORE, max(1, self.search_draws // n_draws))
+        return replace(
+            self,
+            trials_per_gear=more * self.trials_per_gear,
+            trials_target=more * self.trials_target,
+            polish_passes=more * self.polish_passes,
+        )
 
     def reach(self, round_: int) -> float:
         """Half-width of a study's bounds in a round: wide first, narrower later [1]."""

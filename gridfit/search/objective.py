@@ -20,6 +20,9 @@ IndexArray = NDArray[np.intp]
 DRAW_TAIL = 0.25
 """Weight of the worst quarter of the draws against their mean [1]."""
 
+HARM = 1.0
+"""Weight of what a pair costs above the known pairs, draw by draw [1]: whatever car it is, do no harm."""
+
 WORST_DRAWS = 0.25
 """Share of the draws that makes the tail [1]."""
 
@@ -32,24 +35,27 @@ class Evaluate(Protocol):
         ...
 
 
-def robust(cost: FloatArray) -> FloatArray:
-    """Cost over draws: mean plus a share of what the worst quarter adds.
+def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
+    """Cost over draws: mean, a share of what the worst quarter adds, and the harm against pairs that are known.
 
     Parameters
     ----------
     cost : float64[..., D]
         Cost of a grid pair under each draw of the plant.
+    known : float64[D], optional
+        Cost, under each draw, of the pair that one would drive otherwise.
 
     Returns
     -------
     float64[...]
-        `mean + DRAW_TAIL * (mean of the worst quarter - mean)`.
+        `mean + DRAW_TAIL * (mean of the worst quarter - mean) + HARM * mean of what exceeds the known`.
     """
     n = cost.shape[-1]
     worst = max(1, round(WORST_DRAWS * n))
     mean = cost.mean(axis=-1)
     upper = np.sort(cost, axis=-1)[..., n - worst :].mean(axis=-1)
-    return np.asarray(mean + DRAW_TAIL * (upper - mean), dtype=np.float64)
+    harm = 0.0 if known is None else np.maximum(cost - known, 0.0).mean(axis=-1)
+    return np.asarray(mean + DRAW_TAIL * (upper - mean) + HARM * harm, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,9 +186,16 @@ class Judge:
         ]
         return np.concatenate(costs, axis=-1)
 
-    def cost(self, played: Played) -> FloatArray:
-        """Robust cost of each pair, float64[C]; infinite where the simulator could not play it."""
-        cost = robust(self.cost_draws(played))
+    def cost(self, played: Played, known: FloatArray | None = None) -> FloatArray:
+        """Robust cost of each pair, float64[C]; infinite where the simulator could not play it.
+
+        Parameters
+        ----------
+        played : Played
+        known : float64[D], optional
+            As in `robust`, deal by deal.
+        """
+        cost = robust(self.cost_draws(played), known)
         return np.where(np.isfinite(cost), cost, np.inf)
 
     def gear_cost(self, played: Played, gear: int, at: Fidelity) -> FloatArray:

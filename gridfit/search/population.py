@@ -8,8 +8,10 @@ import numpy as np
 import optuna
 from numpy.typing import NDArray
 from optuna.distributions import BaseDistribution, FloatDistribution
-from optuna.samplers import CmaEsSampler, RandomSampler
 from optuna.trial import FrozenTrial, create_trial
+
+from gridfit.search.samplers import DEFAULT
+from gridfit.search.samplers import sampler as make_sampler
 
 FloatArray = NDArray[np.float64]
 Score = Callable[[FloatArray], FloatArray]
@@ -39,23 +41,6 @@ def window(start: FloatArray, reach: float, names: Sequence[str]) -> dict[str, B
     }
 
 
-def create_study(name: str, population: int, seed: int) -> optuna.Study:
-    """Create an in-memory study with CMA-ES, every option that matters named."""
-    sampler = CmaEsSampler(
-        n_startup_trials=1,
-        independent_sampler=RandomSampler(seed=seed),
-        warn_independent_sampling=False,
-        seed=seed,
-        consider_pruned_trials=False,
-        popsize=population,
-        use_separable_cma=False,
-        with_margin=False,
-        lr_adapt=False,
-        source_trials=None,
-    )
-    return optuna.create_study(study_name=name, sampler=sampler, direction="minimize")
-
-
 def explore(
     score: Score,
     start: FloatArray,
@@ -67,6 +52,7 @@ def explore(
     population: int,
     reach: float,
     seed: int,
+    sampler: str = DEFAULT,
     on_population: Callable[[optuna.Study], bool] | None = None,
 ) -> optuna.Study:
     """Search around a starting point; the start is the study's first trial, so the best is never worse.
@@ -92,6 +78,8 @@ def explore(
         Half-width of the bounds around the start; a third of it is the first step [1].
     seed : int
         Seed of the sampler.
+    sampler : str
+        A name of `samplers.SAMPLERS`.
     on_population : callable, optional
         Called after each population; True ends the search.
 
@@ -104,7 +92,10 @@ def explore(
     with quiet_optuna(), warnings.catch_warnings():
         # CMA-ES shrinks its step below float resolution on a flat landscape and numpy says so; harmless.
         warnings.filterwarnings("ignore", category=RuntimeWarning, module="cmaes")
-        study = create_study(name, population, seed)
+        warnings.filterwarnings("ignore", category=optuna.exceptions.ExperimentalWarning)
+        study = optuna.create_study(
+            study_name=name, sampler=make_sampler(sampler, population, seed), direction="minimize"
+        )
         first = dict(zip(names, map(float, start), strict=True))
         study.add_trial(create_trial(params=first, distributions=bounds, value=start_value))
         for _ in range(-(-trials // population)):

@@ -48,6 +48,8 @@ class Course:
     pull : Pull
     seed : int
     progress : Progress
+    known : tuple of GridPair
+        What one would drive otherwise: harm against the cheapest of them is counted, draw by draw.
     ledger : Ledger
         Fills as the search goes.
     studies : dict of str to optuna.Study
@@ -62,6 +64,7 @@ class Course:
     pull: Pull
     seed: int
     progress: Progress
+    known: tuple[GridPair, ...] = ()
     ledger: Ledger = field(default_factory=Ledger)
     studies: dict[str, optuna.Study] = field(default_factory=dict)
     _began: float = field(default_factory=time.monotonic)
@@ -70,18 +73,20 @@ class Course:
     def bench(self, draws: int, turn: int = 0, judge: Judge | None = None) -> Bench:
         """Return a place to search: the first draws, dealt as in `objective.deal`."""
         at = deal(self.judge.gear, min(draws, self.n_draws), self.budget.per_gear, turn)
-        return Bench(judge or self.judge, at, self.pull, self.ledger)
+        return Bench(judge or self.judge, at, self.pull, self.ledger).against(self.known)
 
     def verdict(self) -> Bench:
         """Return the place to judge in full: the standard scenarios on many draws, jumps and all."""
         draws = np.arange(min(self.budget.final_draws, self.n_draws))
         at = (Deal(np.arange(self.n_standard), draws),)
-        return Bench(self.judge.hard(), at, self.pull, self.ledger)
+        return Bench(self.judge.hard(), at, self.pull, self.ledger).against(self.known)
 
     def run(self, pair: GridPair) -> list[GridPair]:
         """Search from a pair; the best pair of every stage, in order."""
         stages = [pair]
         for round_ in range(self.budget.rounds):
+            if self._out_of_time():
+                break
             stages.append(self._round(round_, stages[-1]))
         if self.budget.joint_trials:
             stages.append(self._joint("joint", stages[-1], self.budget.joint_trials, self.judge))
@@ -125,12 +130,12 @@ class Course:
     ) -> Incumbent:
         at, study = run_block(
             bench, block, at, round_=round_, trials=trials, population=population, reach=reach, seed=seed,
-            stop=self._out_of_time,
+            sampler=self.budget.sampler, stop=lambda study: self._out_of_time(),
         )  # fmt: skip
         self.studies[study.study_name] = study
         return at
 
-    def _out_of_time(self, study: optuna.Study) -> bool:
+    def _out_of_time(self) -> bool:
         limit = self.budget.seconds
         return limit is not None and time.monotonic() - self._began > limit
 

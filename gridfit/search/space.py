@@ -205,11 +205,12 @@ def on_axes(pair: GridPair, axes: GridPair) -> GridPair:
     return GridPair(TargetGrid(speed, pair.target.at(speed)), cut, pair.extra)
 
 
-GENERIC_TARGET_PCT = 11.0
-"""Target of the generic pair [%], the same at every speed."""
+GENERIC_SPEED_KMH = (100.0, 200.0)
+GENERIC_TARGET_PCT = (10.0, 8.0)
+"""Target of the generic pair [%] against speed [km/h]."""
 
-GENERIC_ERROR_PCT = (0.0, 5.0, 10.0, 20.0)
-GENERIC_CUT_PCT = (9.0, 45.0, 75.0, 99.0)
+GENERIC_ERROR_PCT = (0.0, 5.0, 10.0, 20.0, 30.0)
+GENERIC_CUT_PCT = (12.0, 31.0, 54.0, 80.0, 88.0)
 """Cut of the generic pair [%] against slip error [percentage points], the same in every gear."""
 
 
@@ -218,12 +219,13 @@ def generic(axes: GridPair, cut_max_pct: float = 100.0) -> GridPair:
 
     Source
     ------
-    Found by search over simulated cars; no published source.
+    Found by search over 160 invented cars (tests/benchmarks/one_pair.py) and smoothed; no published source.
     """
     space = row_space(axes.cut.slip_error_pct, cut_max_pct)
     row = np.minimum(np.interp(space.slip_error_pct, GENERIC_ERROR_PCT, GENERIC_CUT_PCT), cut_max_pct)
     row[: space.knot[0]] = 0.0
     rows = np.tile(np.asarray(np.round(row), dtype=np.float64), (axes.cut.gear.size, 1))
     speed = axes.target.speed_kmh
-    target = TargetGrid(speed, np.full(speed.size, GENERIC_TARGET_PCT))
+    slip = np.round(2.0 * np.interp(speed, GENERIC_SPEED_KMH, GENERIC_TARGET_PCT)) / 2.0
+    target = TargetGrid(speed, slip)
     return GridPair(target, CutGrid(axes.cut.slip_error_pct, axes.cut.gear, rows), axes.extra)

@@ -28,7 +28,7 @@ from gridfit.units import KMH_PER_MPS
 FloatArray = NDArray[np.float64]
 
 EXTRA_CATALOGUES = 28
-"""Place of the extra catalogues' random numbers beside the seed."""
+"""Seed of the extra catalogues: the problem is the same for every seed of the search."""
 
 __all__ = ["Budget", "SearchResult", "axes_for", "search", "solve", "speed_range_kmh"]
 
@@ -74,8 +74,8 @@ def search(
         Under this plant the proposal costs no more than the start, and without logs no more than the
         generic pair either.
     """
-    budget = budget or Budget()
-    rng = np.random.default_rng([seed, EXTRA_CATALOGUES])
+    budget = (budget or Budget()).for_draws(len(plant))
+    rng = np.random.default_rng(EXTRA_CATALOGUES)
     extra = [catalogue(sheet, plant, rng) for _ in range(budget.catalogues - 1)]
     played = join([scenarios, *extra])
     simulator = Simulator(sheet, played, plant)

@@ -67,8 +67,9 @@ class Task:
     ) -> Course:
         """Set a search up; the cheapest of the `known` pairs, on the task's axes, scales the pull."""
         bare = Course(
-            self.judge, self.blocks(), budget, self.n_draws, self.n_standard, lambda pair: 0.0, seed, progress
-        )
+            self.judge, self.blocks(), budget, self.n_draws, self.n_standard, lambda pair: 0.0, seed, progress,
+            tuple(known),
+        )  # fmt: skip
         if support is None:
             return bare
         bench = bare.bench(budget.search_draws)

@@ -105,6 +105,9 @@ def svg(
         FigureCanvasSVG(figure)
         grid = figure.subplots(rows, columns, squeeze=False, sharex=share_x, sharey=share_y)
         draw([axes for row in grid for axes in row])
+        # laid out once here: savefig would do it twice, and that is half of what a figure takes
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
         text = StringIO()
         figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     return _inline(text.getvalue(), name, round(SCREEN_PX_PER_IN * width_in))

@@ -169,7 +169,7 @@ def _refine(job: Job, inputs: Inputs, delivery: Delivery, pulse: Pulse, memory: 
     return run(
         RefineRequest(
             _source(inputs), delivery, asked["seed"], asked["preference"], asked["budget"], asked["draws"],
-            pulse.progress, memory,
+            pulse.progress, stages=memory,
         )
     )  # fmt: skip
 

@@ -4,13 +4,11 @@
     python tests/benchmarks/bench_search.py --exact 12     the default search on the true car against a long one
     python tests/benchmarks/bench_search.py --seeds 5      the same search under other seeds
 
-An invented car is a sheet with made-up engine, gears, weights and tyre, and one plant drawn from what that sheet
-allows: mass, torque, inertia, height and grip err as owners' sheets do. `propose` sees the sheet, the judge that one
-plant, on a catalogue that no search saw. The common-practice start is 15 km/h of slip and 25 % of cut.
+`propose` sees the sheet of an invented car (inventedcars.py), the judge its true plant, on a catalogue that no search
+saw. The common-practice start is 15 km/h of slip and 25 % of cut; the one pair is searched for on other invented cars.
 """
 
 import argparse
-import dataclasses
 import statistics
 import sys
 import time
@@ -19,10 +17,10 @@ from pathlib import Path
 import numpy as np
 
 if __name__ == "__main__":
-    sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+    sys.path[:0] = [str(Path(__file__).resolve().parents[n]) for n in (1, 2)]
 
-from gridfit.carsheet import read_carsheet
-from gridfit.errors import DataError
+from benchmarks.inventedcars import invented
+
 from gridfit.grids import common_practice
 from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import episode_cost, pair_cost
@@ -32,49 +30,11 @@ from gridfit.search.study import search
 from gridfit.simulate.batch import VERIFY_STEP_S, Simulator
 from gridfit.simulate.scenarios import catalogue
 
-ROOT = Path(__file__).resolve().parents[2]
 LONG = Budget(
     rounds=10, trials_per_gear=192, trials_target=192, joint_trials=320, per_gear=1000, polish_passes=8,
     screen_draws=1, search_draws=1, final_draws=1,
 )  # fmt: skip
 """A search of a known car that lasts several times as long as the default one; the table tells both times."""
-
-
-def invented(number):
-    """Sheet and true plant of an invented car; redrawn until it can break traction."""
-    base = read_carsheet(ROOT / "datasets" / "demo" / "car.toml")
-    rng = np.random.default_rng([41, number])
-    while True:
-        sheet = _sheet(base, rng)
-        true = from_carsheet(sheet, rng, n_draws=2)
-        true = dataclasses.replace(true, draws=true.draws[:1], grip=true.grip[:1], slip=true.slip[:1])
-        try:
-            return sheet, true, catalogue(sheet, true, rng)
-        except DataError:
-            continue
-
-
-def _sheet(base, rng):
-    """Sheet of a made-up car."""
-    front, mass = rng.random() < 0.3, rng.uniform(850.0, 1600.0)
-    peak = mass * rng.uniform(0.2, 0.34)
-    torque = peak / max(base.engine.torque_nm) * np.array(base.engine.torque_nm)
-    tables = {
-        "car": {
-            "drive": "fwd" if front else "rwd", "mass_kg": mass, "cg_height_m": rng.uniform(0.42, 0.56),
-            "front_weight_pct": rng.uniform(58.0, 64.0) if front else rng.uniform(44.0, 54.0),
-        },
-        "engine": {
-            "torque_nm": type(base.engine.torque_nm)(torque),
-            "cut": str(rng.choice(["fuel", "ignition"], p=[0.25, 0.75])),
-        },
-        "gearbox": {"final_drive": base.gearbox.final_drive * rng.uniform(0.85, 1.2)},
-        "tyre": {"mu": rng.uniform(0.85, 1.35)},
-        "controller": {"loop_hz": float(rng.choice([50.0, 100.0, 200.0]))},
-    }  # fmt: skip
-    own = {name: getattr(base, name).model_copy(update=figures) for name, figures in tables.items()}
-    known = {key: item for key, item in base.stood_in.items() if key not in ("car.cg_height_m", "tyre.mu")}
-    return dataclasses.replace(base, **own, stood_in=known)
 
 
 def true_cost(sheet, true, scenarios, pairs):

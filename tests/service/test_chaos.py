@@ -67,8 +67,9 @@ class Chaos:
             time.sleep(0.02)
         time.sleep(pause_s)
 
-    def strike(self) -> None:
-        what = self.rng.choice(("worker", "worker", "server", "both"))
+    def strike(self, number: int) -> None:
+        # A job goes on while its server is away, and could end before the last strike: so that comes early on.
+        what = self.rng.choice(("worker", "server", "both") if number < KILLS // 2 else ("worker", "both"))
         pid = worker_pid(self.table, self.job_id)
         if what != "server" and pid is not None:
             kill(pid)
@@ -84,10 +85,10 @@ class Chaos:
             self.upload(number)
             # Half of the moments lie anywhere after a start, half are spread over what the job has to do.
             at = 0 if number % 2 else int(whole * number / KILLS)
-            self.wait_for(at, self.rng.uniform(0.0, 0.6))
+            self.wait_for(at, self.rng.uniform(0.0, 0.6) * (1.0 - number / KILLS))
             if self.ended():
                 return
-            self.strike()
+            self.strike(number)
         while not self.ended() and time.monotonic() - begun < LONGEST_S:
             time.sleep(0.1)
 

@@ -9,9 +9,9 @@ from gridfit.errors import DataError
 from gridfit.recovery import PARTS, Preference, episode_cost, pair_cost
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import deal, robust
+from gridfit.search.objective import HARM, deal, robust
 from gridfit.search.space import with_row
-from tests.gridfit.search.landscape import DRAWS, GEAR_OF, START, Bowl, judge_of, reachable_best
+from tests.gridfit.search.landscape import DRAWS, GEAR_OF, START, Bowl, judge_of, pair_of, reachable_best
 
 
 @given(st.integers(1, 30), st.integers(1, 10), st.integers(0, 5), st.integers(1, 4))
@@ -63,6 +63,22 @@ def test_robust_cost_by_hand():
     # mean of 1..8 is 4.5; the worst quarter 7, 8 has mean 7.5; 4.5 + 0.25 * 3 = 5.25
     assert robust(np.arange(1.0, 9.0)) == pytest.approx(5.25)
     assert robust(np.full(5, 2.0)) == 2.0
+
+
+def test_harm_is_what_exceeds_the_known_draw_by_draw():
+    cost, known = np.array([1.0, 3.0, 2.0, 2.0]), np.array([2.0, 2.0, 2.0, 1.0])
+    assert robust(cost, known) - robust(cost) == pytest.approx(HARM * (0.0 + 1.0 + 0.0 + 1.0) / 4.0)
+    assert robust(cost, cost + 1.0) == robust(cost)
+
+
+def test_a_bench_against_known_pairs_counts_harm_against_the_cheapest_in_each_draw():
+    bench = Bench(judge_of(Bowl(reachable_best())), deal(GEAR_OF, DRAWS), lambda pair: 0.0, Ledger())
+    other = pair_of(10.0, 30.0)
+    draws = bench.judge.cost_draws(bench.judge.play([START, other], bench.at))
+    against = bench.against([START, other])
+    np.testing.assert_array_equal(against.known, draws.min(axis=0))
+    assert against.stand(START).cost == pytest.approx(float(robust(draws[0], draws.min(axis=0))))
+    assert bench.against([]) is bench
 
 
 def test_a_draw_without_a_number_is_refused_with_its_name():

@@ -1,0 +1,45 @@
+"""Every sampler drives a study; what is no sampler is refused with the nearest name."""
+
+import numpy as np
+import pytest
+
+from gridfit.errors import CallError
+from gridfit.search.budget import MOST_MORE, Budget
+from gridfit.search.population import explore
+from gridfit.search.samplers import DEFAULT, SAMPLERS
+from pipelines.options import SamplerName
+
+NAMES = ("a", "b", "c")
+
+
+def search(sampler, seed=3):
+    return explore(
+        lambda points: ((points - 0.4) ** 2).sum(axis=1), np.full(3, 0.7), 0.27, NAMES, name="bowl", trials=64,
+        population=8, reach=0.5, seed=seed, sampler=sampler,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("sampler", SAMPLERS)
+def test_every_sampler_improves_on_its_start_and_repeats_itself(sampler):
+    study, again = search(sampler), search(sampler)
+    assert len(study.trials) == 65
+    assert study.best_value < 0.1
+    assert [trial.params for trial in study.trials] == [trial.params for trial in again.trials]
+
+
+def test_an_unknown_sampler_is_refused_with_the_nearest_name():
+    with pytest.raises(CallError) as caught:
+        search("cmaess")
+    assert "cmaes" in str(caught.value)
+
+
+def test_the_command_line_offers_every_sampler():
+    assert {name.value for name in SamplerName} == set(SAMPLERS)
+    assert DEFAULT in SAMPLERS
+
+
+def test_few_draws_buy_more_trials():
+    budget = Budget()
+    assert budget.for_draws(budget.search_draws) == budget
+    assert budget.for_draws(1).trials_per_gear == MOST_MORE * budget.trials_per_gear
+    assert budget.for_draws(budget.search_draws // 2).trials_target == 2 * budget.trials_target
