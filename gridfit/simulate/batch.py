@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
@@ -11,6 +12,7 @@ from gridfit.simulate import kernel
 from gridfit.simulate.packing import gear_rows_of, loop_row, pack
 from gridfit.simulate.parameters import Floats, Plant
 from gridfit.simulate.scenarios import Scenarios
+from gridfit.simulate.threads import spread
 
 SEARCH_STEP_S = 0.0025
 """Largest time step of a search [s]."""
@@ -49,6 +51,32 @@ def grid_rows(pairs: Sequence[GridPair], n_gears: int) -> tuple[Floats, Floats, 
     return target[0], target[1], error, cut
 
 
+def run(*inputs: Floats | NDArray[np.int64], threads: int | None = None) -> Floats:
+    """Simulate every candidate in every scenario on every draw.
+
+    Parameters
+    ----------
+    inputs
+        From `scen` to `ec`, as in `kernel.run_blocks`.
+    threads : int, optional
+        As in `threads.spread`.
+
+    Returns
+    -------
+    float64[D, C, N, M]
+        Parts of the score.
+    """
+    scenarios, cars, targets = inputs[0], inputs[2], inputs[7]
+    n_scenarios, n_draws, n_candidates = len(scenarios), len(cars), len(targets)
+    out = np.zeros((n_draws, n_candidates, n_scenarios, kernel.N_PARTS))
+    unwatched = np.zeros((0, 0, 4))
+    per_draw = -(-n_scenarios * n_candidates // kernel.LANES)
+    spread(
+        lambda begin, end: kernel.run_blocks(begin, end, *inputs, out, unwatched), n_draws * per_draw, threads
+    )
+    return out
+
+
 class Simulator:
     """A car's plant and scenarios, packed once and simulated for any number of grid pairs.
 
@@ -64,6 +92,8 @@ class Simulator:
         Largest time step [s].
     window_s : float
         Length of the scored window [s].
+    threads : int, optional
+        Threads of a call; one per core if left out.
     """
 
     def __init__(
@@ -74,9 +104,11 @@ class Simulator:
         *,
         step_s: float = SEARCH_STEP_S,
         window_s: float = WINDOW_S,
+        threads: int | None = None,
     ) -> None:
         self.scenarios = scenarios
         self.plant = plant
+        self.threads = threads
         self.n_gears = len(sheet.gearbox.ratios)
         self._rows = pack(sheet, plant.draws)
         self._loop = loop_row(sheet, self._rows.rpm_step, step_s=step_s, window_s=window_s)
@@ -108,10 +140,11 @@ class Simulator:
         n = len(self.plant) if draws is None else draws
         use = np.arange(min(n, len(self.plant))) if isinstance(n, int) else np.asarray(n, dtype=np.int64)
         rows = self._rows
-        out = kernel.run(
+        inputs = (
             self.scenarios.values[at], self._gear_of[at], rows.car[use], rows.gears[use], rows.friction[use],
-            rows.torque, self._loop, *grid_rows(pairs, self.n_gears),
+            rows.torque[use], self._loop, *grid_rows(pairs, self.n_gears),
         )  # fmt: skip
+        out = run(*inputs, threads=self.threads)
         return np.ascontiguousarray(np.transpose(out, (1, 2, 0, 3)))
 
 

@@ -77,10 +77,10 @@ def courses(
     dt, period = float(loop[k.L_STEP]), float(loop[k.L_PERIOD])
     pre = ceil(k.PRE_S / period - 1e-9) * round(period / dt)
     steps = pre + round(WINDOW_S / dt)
-    out, parts = np.zeros((len(pairs), steps, 4)), np.zeros((len(pairs), 1, k.N_PARTS))
-    k.run_block(
-        0, len(pairs), len(pairs), scenarios.values[position : position + 1], gear_of, rows.car[0], rows.gears[0],
-        rows.friction[0], rows.torque[0], loop, *grid_rows(pairs, n_gears), parts, out,
+    out, parts = np.zeros((len(pairs), steps, 4)), np.zeros((1, len(pairs), 1, k.N_PARTS))
+    k.run_blocks(
+        0, 1, scenarios.values[position : position + 1], gear_of, rows.car, rows.gears, rows.friction, rows.torque,
+        loop, *grid_rows(pairs, n_gears), parts, out,
     )  # fmt: skip
     time_s = np.asarray((np.arange(steps) - pre + 1) * dt, dtype=np.float64)
     end_mps = 0.97 * sheet.engine.limit_rpm / rows.gears[0, gear_of[0], k.G_RPM]

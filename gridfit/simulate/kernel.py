@@ -29,7 +29,7 @@ P clutch impulse; g, l grip and load factors of the patch; r_y the part of the s
 from math import ceil, exp, sqrt
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 _FAST = {"nsz", "arcp", "contract", "reassoc", "afn"}
 _inlined = njit(forceinline=True, error_model="numpy", fastmath=_FAST)
@@ -331,7 +331,7 @@ def _look_up(s, t, dt, lag, a_e, friction, torque, cornering, ring, ring_t, tail
         s[_TQ + i] = _fetch(torque, s[_XT + i], last_t)
         if s[_NEXT + i] < t + dt:
             _deliver(s, i, t, dt, lag, a_e, ring, ring_t, tail, head)
-    if cornering:
+    if cornering > 0.0:
         for i in range(LANES):
             if s[_LAT + i] > 0.0:
                 r = s[_RR + i]
@@ -505,30 +505,30 @@ def _finish(s, i, window, out):
 
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST)
-def run_block(
-    first, count, n_cand, scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec, out, course
+def run_blocks(
+    begin, end, scen, gear_of, cars, gears_of, frictions, torques, loop, tv, ts, ev, ec, outs, course
 ):  # fmt: skip
-    """Simulate one block of lanes of one draw; lane = scenario * n_cand + candidate.
+    """Simulate some blocks of lanes; a block has one draw, and in a draw lane = scenario * C + candidate.
 
-    Lanes of one scenario lie together, so that a block ends as soon as its windows have ended.
+    Lanes of one scenario lie together, so that a block ends as soon as its windows have ended. One function, because
+    the compiler would do the loop twice if a second compiled function called it.
 
     Parameters
     ----------
-    first, count : int
-        First lane and number of lanes (the last is repeated to fill the block).
-    n_cand : int
-        Candidates C.
+    begin, end : int
+        First block, and the one after the last, of D * ceil(N * C / LANES); a draw's last one is filled up with its
+        last lane.
     scen : float64[N, N_SCENARIO]
         Scenarios.
     gear_of : int64[N]
         Row of each scenario's gear.
-    car : float64[N_CAR]
-        Constants of this draw.
-    gears : float64[G, N_GEAR]
+    cars : float64[D, N_CAR]
+        Constants of each draw.
+    gears_of : float64[D, G, N_GEAR]
         Constants of its gears.
-    friction : float64[TABLE]
+    frictions : float64[D, TABLE]
         Normalised friction over normalised slip.
-    torque : float64[Q]
+    torques : float64[D, Q]
         Engine torque at full throttle on a uniform speed axis [N m].
     loop : float64[N_LOOP]
         Settings of controller and engine.
@@ -538,97 +538,78 @@ def run_block(
         Cut grid's errors [%].
     ec : float64[C, G, E]
         Cut rows [%].
-    out : float64[C, N, N_PARTS]
-        Parts of the score, written for these lanes.
+    outs : float64[D, C, N, N_PARTS]
+        Parts of the score, written for these blocks.
     course : float64[L, T, 4]
         Written, where it has room for the lanes: vehicle and driven speed [m/s], cut [1] and target [%] after each
         step, until all windows have ended.
     """
-    s = np.zeros(_ROWS)
-    ring, ring_t = np.zeros(LANES * RING), np.zeros(LANES * RING)
-    nk, ne = tv.shape[1], ev.shape[1]
+    s = np.empty(_ROWS)
+    ring, ring_t, tail = np.empty(LANES * RING), np.empty(LANES * RING), np.empty(LANES, np.int64)
+    n_cand, nk, ne = tv.shape[0], tv.shape[1], ev.shape[1]
+    lanes = n_cand * scen.shape[0]
+    per_draw = (lanes + LANES - 1) // LANES
     target, rows = np.empty((3 * _padded(nk) + 1) * LANES), np.empty((3 * _padded(ne) + 1) * LANES)
-    tail = np.zeros(LANES, np.int64)
     dt, period = loop[L_STEP], loop[L_PERIOD]
     every = int(round(period / dt))
     pre = int(ceil(PRE_S / period - 1e-9)) * every
     steps = pre + int(round(loop[L_WINDOW] / dt))
-    a_q, a_e = exp(-dt / car[C_TAUI]), exp(-dt / car[C_TAUC])
-    a_s = exp(-dt / car[C_TAUS])
     a_y, a_es = exp(-dt * 2.0 * np.pi * JERK_HZ), exp(-dt / 0.0075)
     a_slow = exp(-dt * 2.0 * np.pi * SWING_HZ)
-    moved, changing, cornering = 1e-3, 0.0, False
-    for i in range(LANES):
-        lane = first + min(i, count - 1)
-        n = lane // n_cand
-        _start(s, i, scen[n], car, gears[gear_of[n]], loop, friction, torque)
-        s[_U + i] = loop[L_MINSPEED] / 3.6
-        moved = max(moved, scen[n, S_RAMP])
-        changing = max(changing, max(scen[n, S_PATCH], scen[n, S_CLUTCH]))
-        cornering = cornering or scen[n, S_LATERAL] > 0.0
-        c = lane % n_cand
-        _lay(tv[c], ts[c], nk, target, i)
-        _lay(ev[c], ec[c, gear_of[n]], ne, rows, i)
-    head = 0
-    for step in range(steps):
-        t = (step - pre) * dt
-        if step % every == 0:
-            if step > pre:
-                alive = 0.0
+    for block in range(begin, end):
+        draw = block // per_draw
+        first = (block - draw * per_draw) * LANES
+        count = min(LANES, lanes - first)
+        car, gears, friction, torque, out = (
+            cars[draw],
+            gears_of[draw],
+            frictions[draw],
+            torques[draw],
+            outs[draw],
+        )
+        s[:] = 0.0
+        tail[:] = 0
+        a_q, a_e = exp(-dt / car[C_TAUI]), exp(-dt / car[C_TAUC])
+        a_s = exp(-dt / car[C_TAUS])
+        moved, changing, cornering = 1e-3, 0.0, 0.0
+        for i in range(LANES):
+            lane = first + min(i, count - 1)
+            n = lane // n_cand
+            _start(s, i, scen[n], car, gears[gear_of[n]], loop, friction, torque)
+            s[_U + i] = loop[L_MINSPEED] / 3.6
+            moved = max(moved, scen[n, S_RAMP])
+            changing = max(changing, max(scen[n, S_PATCH], scen[n, S_CLUTCH]))
+            cornering = max(cornering, scen[n, S_LATERAL])
+            c = lane % n_cand
+            _lay(tv[c], ts[c], nk, target, i)
+            _lay(ev[c], ec[c, gear_of[n]], ne, rows, i)
+        for step in range(steps):
+            # not counted up from 0: a constant at first, it would have all that takes it compiled twice
+            t, head = (step - pre) * dt, step // every
+            if step % every == 0:
+                if step > pre:
+                    alive = 0.0
+                    for i in range(LANES):
+                        alive += s[_ALIVE + i]
+                    if alive == 0.0:
+                        break
+                _tick(s, t, car, loop, torque, target, nk, rows, ne, ring, ring_t, head, tail)
+                if step == 0:
+                    for i in range(LANES):
+                        base = max(s[_V + i], s[_U + i])
+                        s[_ES + i] = 100.0 * (s[_W + i] - s[_V + i]) / base - s[_TGT + i]
+                        s[_EO + i] = s[_ES + i]
+            if step >= pre and t <= moved + dt:
                 for i in range(LANES):
-                    alive += s[_ALIVE + i]
-                if alive == 0.0:
-                    break
-            _tick(s, t, car, loop, torque, target, nk, rows, ne, ring, ring_t, head, tail)
-            head += 1
-            if step == 0:
-                for i in range(LANES):
-                    base = max(s[_V + i], s[_U + i])
-                    s[_ES + i] = 100.0 * (s[_W + i] - s[_V + i]) / base - s[_TGT + i]
-                    s[_EO + i] = s[_ES + i]
-        if step >= pre and t <= moved + dt:
-            for i in range(LANES):
-                _throttle(s, i, t, car[C_SHAPE])
-        if step >= pre and t <= changing + dt:
-            _surroundings(s, t + 0.5 * dt)
-        _half_step(s, dt, car, loop, a_q, a_e)
-        _look_up(s, t, dt, car[C_TAUC], a_e, friction, torque, cornering, ring, ring_t, tail, head)
-        _whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow)
-        for i in range(course.shape[0]):
-            course[i, step, 0], course[i, step, 1], course[i, step, 2] = s[_V + i], s[_W + i], s[_E + i]
-            course[i, step, 3] = s[_TGT + i] + s[_SLOPE + i] * 3.6 * (s[_V + i] - s[_VT + i])
-    for i in range(min(count, LANES)):
-        lane = first + i
-        _finish(s, i, loop[L_WINDOW], out[lane % n_cand, lane // n_cand])
-
-
-@njit(cache=True, parallel=True, nogil=True)
-def run(scen, gear_of, car, gears, friction, torque, loop, tv, ts, ev, ec):
-    """Simulate every candidate in every scenario on every draw.
-
-    Parameters
-    ----------
-    scen, gear_of, loop, tv, ts, ev, ec
-        As in `run_block`.
-    car : float64[D, N_CAR]
-        Constants per draw.
-    gears : float64[D, G, N_GEAR]
-        Gears' constants per draw.
-    friction, torque : float64[D, TABLE], float64[D, Q]
-        Tables of friction and torque per draw.
-
-    Returns
-    -------
-    float64[D, C, N, N_PARTS]
-        Parts of the score.
-    """
-    n_draws, n_cand, n_scen = car.shape[0], tv.shape[0], scen.shape[0]
-    out, unwatched = np.zeros((n_draws, n_cand, n_scen, N_PARTS)), np.zeros((0, 0, 4))
-    lanes = n_cand * n_scen
-    per_draw = (lanes + LANES - 1) // LANES
-    for b in prange(n_draws * per_draw):
-        d = b // per_draw
-        first = (b % per_draw) * LANES
-        run_block(first, min(LANES, lanes - first), n_cand, scen, gear_of, car[d], gears[d], friction[d],
-                  torque[d], loop, tv, ts, ev, ec, out[d], unwatched)  # fmt: skip
-    return out
+                    _throttle(s, i, t, car[C_SHAPE])
+            if step >= pre and t <= changing + dt:
+                _surroundings(s, t + 0.5 * dt)
+            _half_step(s, dt, car, loop, a_q, a_e)
+            _look_up(s, t, dt, car[C_TAUC], a_e, friction, torque, cornering, ring, ring_t, tail, head + 1)
+            _whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow)
+            for i in range(course.shape[0]):
+                course[i, step, 0], course[i, step, 1], course[i, step, 2] = s[_V + i], s[_W + i], s[_E + i]
+                course[i, step, 3] = s[_TGT + i] + s[_SLOPE + i] * 3.6 * (s[_V + i] - s[_VT + i])
+        for i in range(count):
+            lane = first + i
+            _finish(s, i, loop[L_WINDOW], out[lane % n_cand, lane // n_cand])

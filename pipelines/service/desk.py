@@ -8,7 +8,6 @@ from pathlib import Path
 from threading import Lock
 from typing import Any
 
-import numba
 import numpy as np
 
 from gridfit.carsheet import CarSheet
@@ -77,7 +76,8 @@ class Desk:
         else:
             plant = evenly(read_plant(plant_file).on_compound(sheet.tyre.compound), DRAWS)
         scenarios = catalogue(sheet, plant, np.random.default_rng(scenario_seed))
-        return cls(sheet, plant, scenarios, Simulator(sheet, scenarios, plant), OrderedDict())
+        # One thread a call: on a machine that also works on a job, more of them wait for each other.
+        return cls(sheet, plant, scenarios, Simulator(sheet, scenarios, plant, threads=1), OrderedDict())
 
     def parts(self, pair: GridPair) -> Floats:
         """Parts of a pair, float64[N, D, M]; only gears are played whose row or target was not played before."""
@@ -147,8 +147,6 @@ class Desks:
             As the API answers.
         """
         with self._lock:
-            # One thread a call: on a machine that also works on a job, more of them wait for each other.
-            numba.set_num_threads(1)
             desk = self._desks.pop(key, None) or make()
             self._desks[key] = desk
             if len(self._desks) > MOST_DESKS:

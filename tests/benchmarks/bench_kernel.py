@@ -28,7 +28,6 @@ import tempfile
 import time
 from pathlib import Path
 
-import numba
 import numpy as np
 
 if __name__ == "__main__":
@@ -39,9 +38,10 @@ from gridfit.grids import common_practice
 from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import WINDOW_S
 from gridfit.simulate import kernel, reference
-from gridfit.simulate.batch import SEARCH_STEP_S, VERIFY_STEP_S, grid_rows
+from gridfit.simulate.batch import SEARCH_STEP_S, VERIFY_STEP_S, grid_rows, run
 from gridfit.simulate.packing import gear_rows_of, loop_row, pack
 from gridfit.simulate.scenarios import catalogue
+from gridfit.simulate.threads import THREADS
 
 ROOT = Path(__file__).resolve().parents[2]
 DRAWS, CANDIDATES = 8, 8
@@ -53,11 +53,11 @@ FLAGS = ("-O3", "-march=native", "-ffast-math", "-fno-finite-math-only", "-fopen
 FIRST_CALL = """
 import sys, time
 import numpy as np
-from gridfit.simulate import kernel
+from gridfit.simulate.batch import run
 with np.load(sys.argv[1]) as stored:
     inputs = [stored[name] for name in stored.files]
 began = time.perf_counter()
-kernel.run(*inputs)
+run(*inputs, threads=1)
 print(time.perf_counter() - began)
 """
 
@@ -97,6 +97,14 @@ def scalar_twin(folder):
     sys.modules[spec.name] = twin
     spec.loader.exec_module(twin)
     return twin
+
+
+def run_twin(twin, inputs):
+    """The kernel's `run` for the scalar twin, in one thread."""
+    out = np.zeros((len(inputs[2]), len(inputs[7]), len(inputs[0]), kernel.N_PARTS))
+    blocks = out.shape[0] * out.shape[1] * out.shape[2]
+    twin.run_blocks(0, blocks, *inputs, out, np.zeros((0, 0, 4)))
+    return out
 
 
 def c_twin(folder):
@@ -169,22 +177,17 @@ def contenders(work, folder):
     fine, coarse = work.inputs(VERIFY_STEP_S), work.inputs(SEARCH_STEP_S)
     episodes = DRAWS * CANDIDATES * len(work.scenarios)
     twin = scalar_twin(folder)
-    want = kernel.run(*fine)
-    judge("scalar twin", twin.run(*fine), want, 1e-9)
-
-    def threaded():
-        numba.set_num_threads(2)
-        kernel.run(*fine)
-        numba.set_num_threads(1)
+    want = run(*fine, threads=1)
+    judge("scalar twin", run_twin(twin, fine), want, 1e-9)
 
     def solve():
         for position, draw in work.solved():
             reference.simulate(work.sheet, work.pair, work.scenarios, position, work.plant, draw, rtol=LOOSE)
 
     found = {
-        "kernel": (lambda: kernel.run(*fine), episodes),
-        "scalar": (lambda: twin.run(*fine), episodes),
-        "coarse": (lambda: kernel.run(*coarse), episodes),
+        "kernel": (lambda: run(*fine, threads=1), episodes),
+        "scalar": (lambda: run_twin(twin, fine), episodes),
+        "coarse": (lambda: run(*coarse, threads=1), episodes),
     }
     if shutil.which("gcc"):
         in_c = c_twin(folder)
@@ -192,8 +195,8 @@ def contenders(work, folder):
         found["c"] = (lambda: in_c(*fine), episodes)
     else:
         print("no gcc here: the C line is left out")
-    if numba.config.NUMBA_NUM_THREADS >= 2:
-        found["two"] = (threaded, episodes)
+    if THREADS >= 2:
+        found["two"] = (lambda: run(*fine, threads=2), episodes)
     else:
         print("one core here: the line of two threads is left out")
     found["solve_ivp"] = (solve, SOLVED)
@@ -242,7 +245,6 @@ def main():
     call = parser.parse_args()
     if call.rounds < 5:
         parser.error("--rounds: fewer than 5 say nothing")
-    numba.set_num_threads(1)
     work = Work()
     print(
         f"{DRAWS} draws x {CANDIDATES} candidates x {len(work.scenarios)} scenarios, {call.rounds} rounds, "

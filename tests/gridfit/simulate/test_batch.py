@@ -1,6 +1,5 @@
 """One batch call for everything: a single run is a batch of one, whatever the lanes, threads and grid sizes."""
 
-import numba
 import numpy as np
 import pytest
 
@@ -46,14 +45,18 @@ def test_odd_numbers_of_lanes_change_nothing(case):
 
 def test_threads_change_nothing(case):
     sheet, plant, scenarios = case
+    alone = Simulator(sheet, scenarios, plant, threads=1).parts(pairs(sheet))
+    for threads in (2, 3, 50):
+        several = Simulator(sheet, scenarios, plant, threads=threads).parts(pairs(sheet))
+        np.testing.assert_array_equal(several, alone)
+
+
+def test_a_draw_is_the_same_whatever_draws_are_played_with_it(case):
+    sheet, plant, scenarios = case
     simulator = Simulator(sheet, scenarios, plant)
-    threads = numba.get_num_threads()
-    try:
-        numba.set_num_threads(1)
-        alone = simulator.parts(pairs(sheet))
-    finally:
-        numba.set_num_threads(threads)
-    np.testing.assert_array_equal(simulator.parts(pairs(sheet)), alone)
+    whole = simulator.parts(pairs(sheet)[:1])
+    for draws in ([1], [2, 0], list(range(len(plant) - 1, -1, -1))):
+        np.testing.assert_array_equal(simulator.parts(pairs(sheet)[:1], draws=draws), whole[:, :, draws])
 
 
 def test_the_catalogue_is_the_standard_one(case):

@@ -53,14 +53,14 @@ def compiled(demo, tmp_path_factory):
         spec = importlib.util.spec_from_file_location(path.stem, path)
         module = importlib.util.module_from_spec(spec)
         spec.loader.exec_module(module)
-        out = np.zeros((1, 1, kernel.N_PARTS))
-        module.run_block(
-            0, 1, 1, scenarios.values, gear_rows_of(scenarios.gear, gears), rows.car[0], rows.gears[0],
-            rows.friction[0], rows.torque[0], loop, *grid_rows([common_practice(sheet)], gears), out,
+        out = np.zeros((1, 1, 1, kernel.N_PARTS))
+        module.run_blocks(
+            0, 1, scenarios.values, gear_rows_of(scenarios.gear, gears), rows.car, rows.gears, rows.friction,
+            rows.torque, loop, *grid_rows([common_practice(sheet)], gears), out,
             np.zeros((0, 0, 4)),
         )  # fmt: skip
-        assert out[0, 0, kernel.M_WINDOW] > 0.0
-        found[lanes] = np.array(widths("\n".join(module.run_block.inspect_asm().values())))
+        assert out[0, 0, 0, kernel.M_WINDOW] > 0.0
+        found[lanes] = np.array(widths("\n".join(module.run_blocks.inspect_asm().values())))
     return found
 
 
