@@ -162,7 +162,12 @@ def run(request: ProposeRequest) -> JobResult:
         seed=request.seed,
         headline=_headline(proposed),
         scores=scores(result),
-        figures={"gain": result.gain, "scenarios": len(scenarios), "gears_that_break_traction": result.gears},
+        figures={
+            "gain": result.gain,
+            "front_hypervolume": result.front.hypervolume,
+            "scenarios": len(scenarios),
+            "gears_that_break_traction": result.gears,
+        },
         warnings=_warnings(proposed),
         stand_ins=stand_ins(sheet),
         candidates=candidates(result),

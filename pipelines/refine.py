@@ -106,6 +106,7 @@ def run(request: RefineRequest) -> JobResult:
         scores=scores(result),
         figures={
             "gain": result.gain,
+            "front_hypervolume": result.front.hypervolume,
             "episodes": len(logs.episodes),
             "gears_that_break_traction": result.gears,
             "cells_moved_on_data": sum(note.basis == "data" for note in result.cells),

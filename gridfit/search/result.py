@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from gridfit.estimate import Estimate
 from gridfit.grids import GridPair
 from gridfit.search.blocks import Bench
-from gridfit.search.ledger import PART_NAMES, Front, front
+from gridfit.search.ledger import PART_NAMES
 from gridfit.search.moves import Resolution
+from gridfit.search.pareto import Front, front
 from gridfit.search.rounds import Course
 from gridfit.search.settle import CellNote, copied_notes, fill_untested, gear_order
 from gridfit.search.space import on_axes

@@ -37,14 +37,14 @@ class PartsData:
 
 @dataclass(frozen=True, slots=True)
 class FrontData:
-    """Drive lost against roughness.
+    """Drive lost against roughness; a pair on the front may owe its place to excess slip.
 
     Parameters
     ----------
     drive_lost_kmh, roughness : float64[n]
         Of every kept pair.
     on_front : bool[n]
-        Not beaten in both by another.
+        Not beaten in drive lost, roughness and excess slip at once.
     labels : tuple of str
         Name of a pair, or empty.
     chosen : int
@@ -192,7 +192,7 @@ def draw_front(data: FrontData) -> str:
         order = front[np.argsort(data.drive_lost_kmh[front])]
         x, y = data.drive_lost_kmh, data.roughness
         panel.plot(x[order], y[order], color=GREY, linewidth=1.2, drawstyle="steps-post", zorder=1)
-        panel.plot(x[order], y[order], "o", color=GREY, markersize=4.5, label="not beaten in both")
+        panel.plot(x[order], y[order], "o", color=GREY, markersize=4.5, label="not beaten in all three")
         if data.chosen >= 0:
             panel.plot(x[data.chosen], y[data.chosen], "o", color=BLUE, markersize=10, label="proposal")
         for index, label in enumerate(_merged(data)):

@@ -162,15 +162,17 @@ def choice_section(result: SearchResult, before: str) -> Section:
         (
             Text(
                 (
-                    "Each dot is a grid pair that no other tried pair beats in both drive lost and roughness "
-                    "(jerk and re-slips). All of them, with their grids, are in choices.json. To search for "
-                    "a calmer or a sharper pair from the start, run the job again with --preference calm or "
+                    "Each dot is a grid pair that no other tried pair beats in drive lost, roughness (jerk and "
+                    "re-slips) and excess slip at once. All of them, with their grids, are in choices.json. To "
+                    "search for a calmer or a sharper pair from the start, run the job again with --preference calm or "
                     "--preference sharp.",
                 )
             ),
             Picture(
                 draw_front(front_data(result.front.table, {"generic": EVERY_CAR, "start": before})),
-                "Drive lost against roughness; to the left and below is better. Squares: pairs for comparison.",
+                "Drive lost against roughness; to the left and below is better. Squares: pairs for comparison. "
+                f"Hypervolume: the front commands {100.0 * result.front.hypervolume:.0f} % of the box between nothing "
+                "lost and the start, in all three figures.",
                 "Pairs on the front between drive lost and roughness, with the proposal marked.",
             ),
             Picture(

@@ -1,18 +1,20 @@
-"""The Pareto front, against an independent library, and the record of trials."""
+"""The Pareto front and its hypervolume, against an independent library, and the record of trials."""
 
 import moocore
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from gridfit.recovery import PART_INDEX, PARTS
-from gridfit.search.ledger import Ledger, front, nondominated, roughness
+from gridfit.search.ledger import Ledger
 from gridfit.search.objective import Played
+from gridfit.search.pareto import front, hypervolume, nondominated, roughness
 from tests.gridfit.search.landscape import START, pair_of
 
 points = hnp.arrays(
-    np.float64, st.tuples(st.integers(1, 40), st.just(2)), elements=st.integers(0, 12).map(float)
+    np.float64, st.tuples(st.integers(1, 30), st.integers(2, 3)), elements=st.integers(0, 12).map(float)
 )
 
 
@@ -20,6 +22,24 @@ points = hnp.arrays(
 def test_front_is_that_of_moocore(found):
     # moocore 0.3, is_nondominated with keep_weakly: the same definition, written by others
     np.testing.assert_array_equal(nondominated(found), moocore.is_nondominated(found, keep_weakly=True))
+
+
+@given(points, st.floats(0.5, 14.0))
+def test_hypervolume_is_that_of_moocore(found, corner):
+    # moocore 0.3, hypervolume: the same quantity by another algorithm, written by others
+    reference = np.full(found.shape[1], corner)
+    want = moocore.hypervolume(found, ref=reference)
+    assert hypervolume(found, reference) == pytest.approx(want, rel=1e-12, abs=1e-12)
+
+
+def test_the_front_s_share_of_the_box_below_the_start():
+    # by hand: the start at (4, 3, 2); one pair at half of each commands an eighth of the box
+    means = np.zeros((2, len(PARTS)))
+    for part, start in (("drive_lost_kmh", 4.0), ("reslips", 3.0), ("excess_slip_m", 2.0)):
+        means[:, PART_INDEX[part]] = [start, 0.5 * start]
+    made = front([START] * 2, ["start", ""], means, np.zeros(2), chosen=1)
+    assert made.hypervolume == pytest.approx(0.125)
+    assert front([START], ["start"], means[:1], np.zeros(1), chosen=0).hypervolume == 0.0
 
 
 def test_roughness_is_half_the_jerk_and_the_reslips():
