@@ -21,6 +21,8 @@ class Budget:
         Points per call of a study.
     rounds : int
         Rounds of gear by gear and target; the first one screens.
+    starts : int
+        Starts of the first round, the best of a scan.
     trials_per_gear, trials_target : int
         Trials of each study in a round.
     joint_trials, joint_population : int
@@ -49,9 +51,10 @@ class Budget:
     """
 
     population: int = 8
-    rounds: int = 2
-    trials_per_gear: int = 32
-    trials_target: int = 32
+    rounds: int = 4
+    starts: int = 2
+    trials_per_gear: int = 16
+    trials_target: int = 16
     joint_trials: int = 0
     joint_population: int = 16
     joint_reach: float = 0.25
@@ -75,6 +78,7 @@ class Budget:
             trials_per_gear=more * self.trials_per_gear,
             trials_target=more * self.trials_target,
             polish_passes=more * self.polish_passes,
+            starts=min(more, 2) * self.starts,
         )
 
     def reach(self, round_: int) -> float:

@@ -81,13 +81,21 @@ class Course:
         at = (Deal(np.arange(self.n_standard), draws),)
         return Bench(self.judge.hard(), at, self.pull, self.ledger).against(self.known)
 
-    def run(self, pair: GridPair) -> list[GridPair]:
-        """Search from a pair; the best pair of every stage, in order."""
-        stages = [pair]
+    def run(self, starts: Sequence[GridPair]) -> list[GridPair]:
+        """Search from several pairs, best first; the best pair of every stage, in order.
+
+        The first round is gone through from every start, since costs have more than one valley: a target and the rows
+        that suit it go down together. What is best then is gone on with.
+        """
+        stages = list(starts)
         for round_ in range(self.budget.rounds):
             if self._out_of_time():
                 break
-            stages.append(self._round(round_, stages[-1]))
+            if round_ == 0:
+                stages += [self._round(0, start, turn) for turn, start in enumerate(starts)]
+                stages.append(self._cheapest(stages))
+            else:
+                stages.append(self._round(round_, stages[-1]))
         if self.budget.joint_trials:
             stages.append(self._joint("joint", stages[-1], self.budget.joint_trials, self.judge))
         for name, factor in (("sharp", 1.0 / LEAN), ("calm", LEAN)):
@@ -96,7 +104,11 @@ class Course:
                 self._joint(f"front {name}", stages[-1], self.budget.front_trials, judge)
         return stages
 
-    def _round(self, round_: int, pair: GridPair) -> GridPair:
+    def _cheapest(self, pairs: Sequence[GridPair]) -> GridPair:
+        bench = self.bench(self.budget.search_draws)
+        return min((bench.stand(pair) for pair in pairs), key=lambda at: at.cost).pair
+
+    def _round(self, round_: int, pair: GridPair, start: int = 0) -> GridPair:
         b = self.budget
         draws = b.screen_draws if round_ == 0 else b.search_draws
         bench = self.bench(draws, round_)
@@ -104,7 +116,9 @@ class Course:
         for place, block in enumerate(self.blocks):
             trials = b.trials_target if block.gear is None else b.trials_per_gear
             self._say(f"round {round_ + 1}: {block.name}", trials)
-            seed = block_seed(self.seed, round_, place)
+            seed = block_seed(self.seed, round_, place, *([start] if start else []))
+            if start:
+                block = replace(block, name=f"{block.name}, start {start + 1}")
             at = self._study(bench, block, at, round_, trials, b.population, b.reach(round_), seed)
         return at.pair
 
@@ -143,13 +157,15 @@ class Course:
         gears = sum(block.gear is not None for block in self.blocks)
         b = self.budget
         per_round = gears * b.trials_per_gear + b.trials_target
-        total = max(1, b.rounds * per_round + b.joint_trials + 2 * b.front_trials)
+        total = max(1, (b.rounds + b.starts - 1) * per_round + b.joint_trials + 2 * b.front_trials)
         self.progress(f"search, {what}", 0.9 * self._done / total)
         self._done += trials
 
 
-def best_mixture(bench: Bench, pairs: Sequence[GridPair], gears: Sequence[int]) -> GridPair:
-    """Best target among the pairs with, for each gear, the best row among them.
+def mixtures(
+    bench: Bench, targets: Sequence[GridPair], rows: Sequence[GridPair], gears: Sequence[int]
+) -> list[GridPair]:
+    """Return every target with, for each gear, the best row for it; the cheapest pair first.
 
     Every target meets every pair's rows once; the rows are then picked gear by gear, which is exact for the
     mean over scenarios because a scenario stays in its gear.
@@ -157,20 +173,20 @@ def best_mixture(bench: Bench, pairs: Sequence[GridPair], gears: Sequence[int]) 
     Parameters
     ----------
     bench : Bench
-    pairs : sequence of GridPair
-        On the same axes.
+    targets, rows : sequence of GridPair
+        On the same axes; of the first only the targets are used, of the others only the rows.
     gears : sequence of int
         Gears that are judged.
     """
-    crossed = [GridPair(t.target, r.cut, r.extra) for t in pairs for r in pairs]
+    crossed = [GridPair(t.target, r.cut, r.extra) for t in targets for r in rows]
     played = bench.judge.play(crossed, bench.at)
     costs = {gear: bench.judge.gear_cost(played, gear, bench.at) for gear in gears}
     mixed = []
-    for t in range(0, len(crossed), len(pairs)):
-        best = {gear: crossed[t + int(np.argmin(cost[t : t + len(pairs)]))] for gear, cost in costs.items()}
+    for t in range(0, len(crossed), len(rows)):
+        best = {gear: crossed[t + int(np.argmin(cost[t : t + len(rows)]))] for gear, cost in costs.items()}
         mixed.append(_mix(crossed[t], best))
-    stands = [bench.stand(pair) for pair in (*mixed, *crossed)]
-    return min(stands, key=lambda at: at.cost).pair
+    stands = [bench.stand(pair) for pair in mixed]
+    return [at.pair for at in sorted(stands, key=lambda at: at.cost)]
 
 
 def _mix(pair: GridPair, best: Mapping[int, GridPair]) -> GridPair:

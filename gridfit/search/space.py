@@ -214,6 +214,13 @@ GENERIC_CUT_PCT = (12.0, 31.0, 54.0, 80.0, 88.0)
 """Cut of the generic pair [%] against slip error [percentage points], the same in every gear."""
 
 
+SCAN_TARGET_PCT = (3.0, 5.0, 7.0, 14.0, 20.0)
+"""Targets that a search looks at before it begins [%]."""
+
+SCAN_ROW_FACTOR = (0.4, 0.7, 1.5)
+"""Rows that it looks at: shares of the generic one [1]."""
+
+
 def generic(axes: GridPair, cut_max_pct: float = 100.0) -> GridPair:
     """Return the one pair that is decent on many cars, on the breakpoints of `axes`.
 
@@ -229,3 +236,17 @@ def generic(axes: GridPair, cut_max_pct: float = 100.0) -> GridPair:
     slip = np.round(2.0 * np.interp(speed, GENERIC_SPEED_KMH, GENERIC_TARGET_PCT)) / 2.0
     target = TargetGrid(speed, slip)
     return GridPair(target, CutGrid(axes.cut.slip_error_pct, axes.cut.gear, rows), axes.extra)
+
+
+def scanned(axes: GridPair, cut_max_pct: float = 100.0) -> tuple[list[GridPair], list[GridPair]]:
+    """Return pairs to begin from: targets at `SCAN_TARGET_PCT`, and the generic row made milder and sharper."""
+    known = generic(axes, cut_max_pct)
+    speed = axes.target.speed_kmh
+    targets = [with_target(known, TargetGrid(speed, np.full(speed.size, level))) for level in SCAN_TARGET_PCT]
+    rows = []
+    for factor in SCAN_ROW_FACTOR:
+        cut = np.minimum(factor * known.cut.cut_pct, cut_max_pct)
+        rows.append(
+            GridPair(known.target, CutGrid(known.cut.slip_error_pct, known.cut.gear, cut), axes.extra)
+        )
+    return targets, rows

@@ -14,9 +14,9 @@ from gridfit.search.moves import Resolution
 from gridfit.search.objective import IndexArray, Judge
 from gridfit.search.polish import curves_of, polish
 from gridfit.search.result import SearchResult, assemble
-from gridfit.search.rounds import Progress, best_mixture
+from gridfit.search.rounds import Progress, mixtures
 from gridfit.search.settle import fill_untested, settle
-from gridfit.search.space import generic, on_axes
+from gridfit.search.space import generic, on_axes, scanned
 from gridfit.search.support import Support
 from gridfit.search.task import Task
 from gridfit.simulate.batch import Simulator
@@ -139,19 +139,25 @@ def solve(
         "common practice": on_axes(task.common, axes),
     }
     course = task.course(budget, support, list(shaped.values()), seed, progress)
-    stages = course.run(best_mixture(course.bench(budget.search_draws), list(shaped.values()), gears))
+    targets, rows = scanned(axes, step.cut_max_pct)
+    screen = course.bench(budget.screen_draws)
+    known = list(shaped.values())
+    starts = mixtures(screen, [*known, *targets], [*known, *rows], gears)[: budget.starts]
+    stages = course.run(starts)
     progress("polish", 0.9)
-    final = course.verdict()
-    best = min((final.stand(stage) for stage in stages), key=lambda at: at.cost)
+    # chosen on all that the search played: the verdict's one catalogue would choose by its own chance
     bench = course.bench(budget.search_draws, judge=course.judge.hard())
+    best = min((bench.stand(stage) for stage in stages), key=lambda at: at.cost)
     polished = polish(bench, best.pair, gears, step, task.speed_range_kmh, passes=budget.polish_passes)
     curves = curves_of(polished.pair, gears, step, task.speed_range_kmh)
-    calmer = [one.pair for one in calm(bench, polished, curves)]
-    found = [final.stand(pair) for pair in (polished.pair, *calmer, step.pair(best.pair))]
-    known = [final.stand(step.pair(pair)) for pair in shaped.values()]
-    at = calmest([*found, *known], ceiling=min(one.cost for one in known))
-    at, cells = settle(final, at, task.start, support, gears)
+    rounded = [step.pair(pair) for pair in known]
+    at_hand = [bench.stand(pair) for pair in rounded]
+    rivals = [polished, *calm(bench, polished, curves), *at_hand]
+    chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     progress("judge", 0.97)
+    final = course.verdict()
+    at = min((final.stand(pair) for pair in (chosen.pair, *rounded)), key=lambda one: one.cost)
+    at, cells = settle(final, at, task.start, support, gears)
     untouched = final.stand(task.start)
     if untouched.cost < at.cost:
         at, cells = untouched, ()
