@@ -28,7 +28,6 @@ from pipelines.options import (
     Out,
     Overwrite,
     PlantFile,
-    PreferenceName,
     Preferred,
     Runs,
     SamplerName,
@@ -90,7 +89,7 @@ def propose(
     out: Out,
     overwrite: Overwrite = False,
     seed: Seed = 1,
-    preference: Preferred = PreferenceName.BALANCED,
+    preference: Preferred = "balanced",
     budget: Effort = BudgetName.NORMAL,
     sampler: Sampling = SamplerName.CMAES,
     draws: Draws = DRAWS,
@@ -108,7 +107,7 @@ def propose(
 
     run_job(
         lambda delivery, progress: run(
-            ProposeRequest(car, delivery, seed, preference.value, budget.value, draws, progress, sampler.value)
+            ProposeRequest(car, delivery, seed, preference, budget.value, draws, progress, sampler.value)
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
     )  # fmt: skip
@@ -157,7 +156,7 @@ def refine(
     channels: Channels = None,
     overwrite: Overwrite = False,
     seed: Seed = 1,
-    preference: Preferred = PreferenceName.BALANCED,
+    preference: Preferred = "balanced",
     budget: Effort = BudgetName.NORMAL,
     sampler: Sampling = SamplerName.CMAES,
     draws: Draws = DRAWS,
@@ -181,7 +180,7 @@ def refine(
     run_job(
         lambda delivery, progress: run(
             RefineRequest(
-                source, delivery, seed, preference.value, budget.value, draws, progress, sampler=sampler.value
+                source, delivery, seed, preference, budget.value, draws, progress, sampler=sampler.value
             )
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
@@ -238,7 +237,7 @@ def score(
     channels: Channels = None,
     overwrite: Overwrite = False,
     seed: Seed = 1,
-    preference: Preferred = PreferenceName.BALANCED,
+    preference: Preferred = "balanced",
     draws: Draws = DRAWS,
     tracking: Tracking = None,
     no_tracking: NoTracking = False,
@@ -257,7 +256,7 @@ def score(
     source = Source(car, tuple(runs or ()), channels, grids)
     run_job(
         lambda delivery, progress: run(
-            ScoreRequest(source, delivery, plant, seed, preference.value, draws, progress)
+            ScoreRequest(source, delivery, plant, seed, preference, draws, progress)
         ),
         out, overwrite, tracking, no_tracking, as_json, open_report,
     )  # fmt: skip

@@ -7,14 +7,6 @@ from typing import Annotated
 import typer
 
 
-class PreferenceName(StrEnum):
-    """What --preference takes."""
-
-    CALM = "calm"
-    BALANCED = "balanced"
-    SHARP = "sharp"
-
-
 class BudgetName(StrEnum):
     """What --budget takes."""
 
@@ -109,7 +101,12 @@ PlantFile = Annotated[
     ),
 ]
 Preferred = Annotated[
-    PreferenceName, typer.Option("--preference", help="Calmer or sharper: weights of the score's parts.")
+    str,
+    typer.Option(
+        "--preference",
+        metavar="NAME|FILE.toml",
+        help="Calmer or sharper: calm, balanced, sharp, or a file with weights of the score's parts.",
+    ),
 ]
 Effort = Annotated[BudgetName, typer.Option("--budget", help="How long to search.")]
 Sampling = Annotated[

@@ -11,6 +11,7 @@ from gridfit.carsheet import CarSheet
 from gridfit.errors import CallError, nearest
 from gridfit.estimate import Estimate
 from gridfit.grids import GridPair
+from gridfit.preferences import to_toml
 from gridfit.recovery import Preference, episode_cost
 from gridfit.search.budget import Budget
 from gridfit.search.result import SearchResult
@@ -72,8 +73,13 @@ def grid_files(pair: GridPair, sheet: CarSheet) -> dict[str, str | bytes]:
     return {"grids.json": to_json(pair.to_dict()), "target.csv": target, "cut.csv": cut}
 
 
-def proposal_files(result: SearchResult, sheet: CarSheet) -> dict[str, str | bytes]:
-    """Return the files of a proposal: grids, why each cell moved, the other choices, every trial."""
+def preference_file(weights: Preference) -> dict[str, str | bytes]:
+    """Return the weights that were used, ready to be edited and given back."""
+    return {"preference.toml": to_toml(weights)}
+
+
+def proposal_files(result: SearchResult, sheet: CarSheet, weights: Preference) -> dict[str, str | bytes]:
+    """Return the files of a proposal: grids, why each cell moved, other choices, every trial, the weights."""
     cells = pd.DataFrame(
         [
             {
@@ -98,6 +104,7 @@ def proposal_files(result: SearchResult, sheet: CarSheet) -> dict[str, str | byt
     ]
     return {
         **grid_files(result.best, sheet),
+        **preference_file(weights),
         "cells.csv": cells.to_csv(index=False),
         "choices.json": to_json(choices),
         "history.parquet": parquet(result.history),

@@ -9,7 +9,8 @@ from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.evidence import NextTest, what_to_test_next
 from gridfit.grids import common_practice
 from gridfit.plant.prior import from_carsheet
-from gridfit.recovery import Preference, preference
+from gridfit.preferences import preference_of, weights_in_words
+from gridfit.recovery import Preference
 from gridfit.search.budget import DRAWS
 from gridfit.search.result import SearchResult
 from gridfit.search.samplers import DEFAULT
@@ -61,7 +62,7 @@ class ProposeRequest:
     seed : int
         Same seed, same grids.
     preference : str
-        Name of a preference: calm, balanced or sharp.
+        Name of a preference (calm, balanced or sharp), or the path of a file that holds one.
     budget : str
         Name of a budget: quick, normal or long.
     draws : int
@@ -127,7 +128,7 @@ def run(request: ProposeRequest) -> JobResult:
         The car cannot break traction in any gear.
     """
     started, delivery = utc_now(), request.delivery.checked()
-    weights, effort = preference(request.preference), budget(request.budget, request.sampler)
+    weights, effort = preference_of(request.preference), budget(request.budget, request.sampler)
     sheet = read_carsheet(request.car)
     plant_seed, scenario_seed = np.random.SeedSequence(PROBLEM_SEED).spawn(2)
     plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=request.draws)
@@ -154,6 +155,7 @@ def run(request: ProposeRequest) -> JobResult:
         asked={
             "car": request.car,
             "preference": request.preference,
+            "weights": weights_in_words(weights),
             "budget": request.budget,
             "sampler": request.sampler,
             "draws": request.draws,
@@ -174,7 +176,7 @@ def run(request: ProposeRequest) -> JobResult:
     )
     plant_json = to_document(sheet, plant)
     files = {
-        **proposal_files(result, sheet),
+        **proposal_files(result, sheet, weights),
         "plant.json": to_json(plant_json),
         "next_tests.json": to_json(proposed.next_tests),
     }

@@ -7,7 +7,8 @@ import numpy as np
 from gridfit.errors import DataError
 from gridfit.evidence import count_support, what_to_test_next
 from gridfit.grids import read_grids
-from gridfit.recovery import preference
+from gridfit.preferences import preference_of, weights_in_words
+from gridfit.recovery import Preference
 from gridfit.search.budget import DRAWS
 from gridfit.search.samplers import DEFAULT
 from gridfit.search.study import search
@@ -39,8 +40,10 @@ class RefineRequest:
     delivery : Delivery
     seed : int
         Same seed, same inputs: same grids.
-    preference, budget : str
-        Names of a preference and a budget.
+    preference : str
+        Name of a preference, or the path of a file that holds one.
+    budget : str
+        Name of a budget.
     draws : int
         Draws of the fitted plant.
     progress : Progress
@@ -84,7 +87,8 @@ def run(request: RefineRequest) -> JobResult:
         The plant's fit is not credible.
     """
     started, delivery = utc_now(), request.delivery.checked()
-    refined = _refined(request)
+    weights = preference_of(request.preference)
+    refined = _refined(request, weights)
     result, logs = refined.result, refined.logs
     findings = fitchecks.with_findings(logs.findings, refined.checks)
     record = Record(
@@ -95,6 +99,7 @@ def run(request: RefineRequest) -> JobResult:
         asked={
             **request.source.asked(),
             "preference": request.preference,
+            "weights": weights_in_words(weights),
             "budget": request.budget,
             "sampler": request.sampler,
             "draws": request.draws,
@@ -118,7 +123,7 @@ def run(request: RefineRequest) -> JobResult:
         candidates=candidates(result),
     )
     files = {
-        **proposal_files(result, logs.sheet),
+        **proposal_files(result, logs.sheet, weights),
         "plant.json": to_json(refined.identified.plant_json),
         "episodes.csv": logs.episodes.to_csv(index=False),
         "findings.csv": findings.to_csv(index=False),
@@ -130,8 +135,8 @@ def run(request: RefineRequest) -> JobResult:
     )
 
 
-def _refined(request: RefineRequest) -> Refined:
-    weights, effort = preference(request.preference), budget(request.budget, request.sampler)
+def _refined(request: RefineRequest, weights: Preference) -> Refined:
+    effort = budget(request.budget, request.sampler)
     if request.source.grids is None:
         raise ValueError("RefineRequest.source.grids = None: must be the path of the grid pair in force")
     start = read_grids(request.source.grids)

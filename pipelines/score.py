@@ -9,7 +9,7 @@ import pandas as pd
 from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.grids import GridPair, common_practice, read_grids
 from gridfit.plant.prior import from_carsheet
-from gridfit.recovery import preference
+from gridfit.preferences import preference_of, weights_in_words
 from gridfit.search.budget import DRAWS
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.plantfiles import read_plant
@@ -20,7 +20,7 @@ from pipelines.judge import Judged, judge
 from pipelines.partnames import COST
 from pipelines.plain import to_json
 from pipelines.progress import Progress, silent
-from pipelines.proposal import examples
+from pipelines.proposal import examples, preference_file
 from pipelines.record import InputFile, Record, new_result_id, utc_now
 from pipelines.report.blocks import Page
 from pipelines.report.cautions import cautions
@@ -122,6 +122,7 @@ def run(request: ScoreRequest) -> JobResult:
             **request.source.asked(),
             "plant": request.plant,
             "preference": request.preference,
+            "weights": weights_in_words(scored.judged.weights),
             "draws": len(scored.plant),
         },
         inputs=_inputs(request, scored.logs),
@@ -141,7 +142,7 @@ def run(request: ScoreRequest) -> JobResult:
 
 
 def _scored(request: ScoreRequest) -> Scored:
-    weights = preference(request.preference)
+    weights = preference_of(request.preference)
     sheet = read_carsheet(request.source.car)
     if request.source.grids is None:
         raise ValueError("ScoreRequest.source.grids = None: must be the path of the pair to score")
@@ -232,7 +233,7 @@ def _files(scored: Scored) -> dict[str, str | bytes]:
         "all_gears": judged.scores(),
         "gears": [{"gear": gear, "pairs": judged.scores(gear)} for gear in judged.gears()],
     }
-    files: dict[str, str | bytes] = {"score.json": to_json(content)}
+    files: dict[str, str | bytes] = {"score.json": to_json(content), **preference_file(judged.weights)}
     if scored.logs is not None:
         files["episodes.csv"] = scored.driven.to_csv(index=False)
         files["findings.csv"] = scored.logs.findings.to_csv(index=False)
