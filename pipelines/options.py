@@ -25,6 +25,16 @@ class SamplerName(StrEnum):
     RANDOM = "random"
 
 
+PREFERENCE_NAMES = ("calm", "balanced", "sharp")
+"""What --preference takes beside a file."""
+
+
+def _preference(text: str) -> str:
+    if text in PREFERENCE_NAMES or text.endswith(".toml"):
+        return text
+    raise typer.BadParameter(f"{text!r} is not {', '.join(PREFERENCE_NAMES)} or the path of a .toml file.")
+
+
 Car = Annotated[Path, typer.Argument(metavar="CAR", help="The car sheet, a TOML file.", show_default=False)]
 Runs = Annotated[
     list[Path],
@@ -106,6 +116,7 @@ Preferred = Annotated[
         "--preference",
         metavar="NAME|FILE.toml",
         help="Calmer or sharper: calm, balanced, sharp, or a file with weights of the score's parts.",
+        callback=_preference,
     ),
 ]
 Effort = Annotated[BudgetName, typer.Option("--budget", help="How long to search.")]

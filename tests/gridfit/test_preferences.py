@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from gridfit.errors import CallError, InputError
 from gridfit.preferences import MEANINGS, between, preference_of, to_toml, weights_in_words
 from gridfit.recovery import PREFERENCES, Preference
+from pipelines.options import PREFERENCE_NAMES
 
 weight = st.floats(0.0, 1000.0, allow_nan=False)
 preferences = st.builds(
@@ -28,6 +29,10 @@ def written(tmp_path):
         return str(path)
 
     return write
+
+
+def test_the_command_line_names_them_all():
+    assert set(PREFERENCE_NAMES) == set(PREFERENCES)
 
 
 def test_every_weight_has_a_meaning():
