@@ -13,9 +13,9 @@ from gridfit.estimate import Estimate
 from gridfit.grids import GridPair
 from gridfit.preferences import to_toml
 from gridfit.recovery import Preference, episode_cost
-from gridfit.search.budget import Budget
+from gridfit.search.budget import SAMPLER, Budget
 from gridfit.search.result import SearchResult
-from gridfit.search.samplers import DEFAULT, check_name
+from gridfit.search.samplers import check_name
 from gridfit.simulate.batch import Simulator
 from gridfit.simulate.courses import Course, courses
 from gridfit.simulate.parameters import Plant
@@ -47,7 +47,7 @@ EXAMPLE_RANK = 0.75
 """Place of an example among its kind, by its cost before [1]."""
 
 
-def budget(name: str, sampler: str = DEFAULT) -> Budget:
+def budget(name: str, sampler: str = SAMPLER) -> Budget:
     """Return the budget of that name with that sampler.
 
     Raises

@@ -11,9 +11,8 @@ from gridfit.grids import common_practice
 from gridfit.plant.prior import from_carsheet
 from gridfit.preferences import preference_of, weights_in_words
 from gridfit.recovery import Preference
-from gridfit.search.budget import DRAWS
+from gridfit.search.budget import DRAWS, SAMPLER
 from gridfit.search.result import SearchResult
-from gridfit.search.samplers import DEFAULT
 from gridfit.search.study import search
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.plantfiles import to_document
@@ -79,7 +78,7 @@ class ProposeRequest:
     budget: str = "normal"
     draws: int = DRAWS
     progress: Progress = silent
-    sampler: str = DEFAULT
+    sampler: str = SAMPLER
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,7 @@ from gridfit.evidence import count_support, what_to_test_next
 from gridfit.grids import read_grids
 from gridfit.preferences import preference_of, weights_in_words
 from gridfit.recovery import Preference
-from gridfit.search.budget import DRAWS
-from gridfit.search.samplers import DEFAULT
+from gridfit.search.budget import DRAWS, SAMPLER
 from gridfit.search.study import search
 from gridfit.simulate.scenarios import catalogue
 from pipelines import fitchecks
@@ -60,7 +59,7 @@ class RefineRequest:
     budget: str = "normal"
     draws: int = DRAWS
     progress: Progress = silent
-    sampler: str = DEFAULT
+    sampler: str = SAMPLER
     stages: Stages = STRAIGHT
 
 

@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from gridfit.errors import DataError
 from gridfit.grids import GridPair
+from gridfit.search.budget import SAMPLER
 from gridfit.search.ledger import Ledger
 from gridfit.search.objective import Fidelity, Judge, Played
 from gridfit.search.population import explore
-from gridfit.search.samplers import DEFAULT
 from gridfit.search.space import RowSpace, TargetSpace, with_row, with_target
 
 FloatArray = NDArray[np.float64]
@@ -187,7 +187,7 @@ def run_block(
     population: int,
     reach: float,
     seed: int,
-    sampler: str = DEFAULT,
+    sampler: str = SAMPLER,
     stop: Callable[[optuna.Study], bool] | None = None,
 ) -> tuple[Incumbent, optuna.Study]:
     """Run one study from an incumbent; what comes back is never worse than the incumbent.

@@ -2,10 +2,11 @@
 
 from dataclasses import dataclass, replace
 
-from gridfit.search.samplers import DEFAULT
-
 DRAWS = 128
 """Draws of the plant to search and judge on unless told otherwise: with 24 a search tunes to the draws it saw."""
+
+SAMPLER = "cmaes"
+"""Sampler of a search unless told otherwise, a name of `samplers.SAMPLERS`; it won the measurement."""
 
 MOST_MORE = 4
 """Most times as many trials for a plant of few draws."""
@@ -68,7 +69,7 @@ class Budget:
     polish_passes: int = 1
     soft: bool = True
     seconds: float | None = None
-    sampler: str = DEFAULT
+    sampler: str = SAMPLER
 
     def for_draws(self, n_draws: int) -> "Budget":
         """Return the budget with more trials where the plant has so few draws that each of them is cheap."""

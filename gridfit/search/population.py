@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from optuna.distributions import BaseDistribution, FloatDistribution
 from optuna.trial import FrozenTrial, create_trial
 
-from gridfit.search.samplers import DEFAULT
+from gridfit.search.budget import SAMPLER
 from gridfit.search.samplers import sampler as make_sampler
 
 FloatArray = NDArray[np.float64]
@@ -52,7 +52,7 @@ def explore(
     population: int,
     reach: float,
     seed: int,
-    sampler: str = DEFAULT,
+    sampler: str = SAMPLER,
     on_population: Callable[[optuna.Study], bool] | None = None,
 ) -> optuna.Study:
     """Search around a starting point; the start is the study's first trial, so the best is never worse.

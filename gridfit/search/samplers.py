@@ -16,9 +16,6 @@ from optuna.samplers import (
 
 from gridfit.errors import CallError, nearest
 
-DEFAULT = "cmaes"
-"""Sampler of a search unless told otherwise."""
-
 
 def _cmaes(population: int, seed: int) -> BaseSampler:
     return CmaEsSampler(

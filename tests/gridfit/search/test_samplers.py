@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from gridfit.errors import CallError
-from gridfit.search.budget import MOST_MORE, Budget
+from gridfit.search.budget import MOST_MORE, SAMPLER, Budget
 from gridfit.search.population import explore
-from gridfit.search.samplers import DEFAULT, SAMPLERS
+from gridfit.search.samplers import SAMPLERS
 from pipelines.options import SamplerName
 
 NAMES = ("a", "b", "c")
@@ -35,7 +35,7 @@ def test_an_unknown_sampler_is_refused_with_the_nearest_name():
 
 def test_the_command_line_offers_every_sampler():
     assert {name.value for name in SamplerName} == set(SAMPLERS)
-    assert DEFAULT in SAMPLERS
+    assert SAMPLER in SAMPLERS
 
 
 def test_few_draws_buy_more_trials():
