@@ -24,7 +24,7 @@ if __name__ == "__main__":
 from benchmarks.bench_search import problem
 
 from gridfit.carsheet import read_carsheet
-from gridfit.evidence import support as count_support
+from gridfit.evidence import count_support
 from gridfit.grids import common_practice, read_grids
 from gridfit.search.study import search
 from gridfit.simulate.batch import Simulator
@@ -36,6 +36,7 @@ from pipelines.progress import silent
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "datasets" / "demo"
 WHAT_IF_DRAWS = 16
+COMMAND = "import sys; from pipelines.cli import main; sys.exit(main())"
 
 
 class InKernel:
@@ -74,11 +75,12 @@ def propose(rounds):
         for number in range(rounds + 1):
             began = time.perf_counter()
             subprocess.run(
-                [sys.executable, "-m", "pipelines.cli", "propose", DEMO / "car.toml", "--out",
-                 Path(folder) / str(number), "--tracking", Path(folder) / "runs"],
+                [sys.executable, "-c", COMMAND, "propose", DEMO / "car.toml", "--out", Path(folder) / str(number),
+                 "--tracking", Path(folder) / "runs"],
                 check=True, cwd=ROOT, capture_output=True, env={**os.environ, "PYTHONDONTWRITEBYTECODE": ""},
             )  # fmt: skip
             times.append(time.perf_counter() - began)
+            assert (Path(folder) / str(number) / "report.html").is_file()
     print(f"propose for the first time in a folder: {times[0]:.1f} s")
     return times[1:]
 
@@ -92,7 +94,9 @@ def timed_search(rounds, sheet, plant, scenarios, start, **more):
             result = search(sheet, plant, scenarios, start, **more)
             times.append(time.perf_counter() - began)
         besides.append(1000.0 * (times[-1] - kernel.seconds) / len(result.history))
-    print(f"   {len(result.history)} trials, {kernel.pairs} pairs played, simulator {kernel.seconds:.1f} s")
+    print(
+        f"   {len(result.history)} trials, {kernel.pairs} pairs in deals played, simulator {kernel.seconds:.1f} s"
+    )
     return times, besides
 
 
@@ -137,7 +141,7 @@ def main():
         "ms",
     )
     told("memory of propose's search", [memory(sheet, plant, scenarios)], 500.0, "MB")
-    source = Source(DEMO / "car.toml", (DEMO / "soft",), DEMO / "grids_milder.json")
+    source = Source(DEMO / "car.toml", (DEMO / "soft",), grids=DEMO / "grids_milder.json")
     logs = ingest(source, silent)
     fitted = identify(logs, np.random.default_rng(1), len(plant), silent).plant.on_compound("soft")
     start = read_grids(source.grids)
