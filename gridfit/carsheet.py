@@ -145,7 +145,9 @@ def _fill(data: Raw) -> tuple[dict[str, Any], dict[str, StandIn]]:
 def _in_kmh(controller: Controller) -> Controller:
     factor = KMH_PER_MPH if controller.units == "mph" else 1.0
     speeds = tuple(speed * factor for speed in controller.speed_breakpoints)
-    return controller.model_copy(update={"speed_breakpoints": speeds})
+    return controller.model_copy(
+        update={"speed_breakpoints": speeds, "speed_step": controller.speed_step * factor}
+    )
 
 
 def _steps(document: Document, section: str, key: str, values: tuple[float, ...], sign: int) -> list[Problem]:
@@ -206,6 +208,8 @@ def _check_controller(document: Document, controller: Controller) -> list[Proble
         for key in ("speed_breakpoints", "error_breakpoints")
         for fault in _steps(document, "controller", key, getattr(controller, key), 1)
     ]
+    for key, room in (("speed_breakpoints", "speed_columns"), ("error_breakpoints", "error_columns")):
+        problems += _too_many(document, key, len(getattr(controller, key)), room, getattr(controller, room))
     if controller.cut_step_pct > controller.cut_max_pct:
         where = document.where("controller", "cut_step_pct")
         allowed = f"must not exceed cut_max_pct ({controller.cut_max_pct:g})"
@@ -213,6 +217,14 @@ def _check_controller(document: Document, controller: Controller) -> list[Proble
             Problem(where, "cut_step_pct", f"{controller.cut_step_pct:g}", allowed, "Are the two swapped?")
         )
     return problems
+
+
+def _too_many(document: Document, key: str, given: int, room_key: str, room: int) -> list[Problem]:
+    if given <= room:
+        return []
+    allowed = f"must hold at most {room} values, the table's {room_key}"
+    remedy = f"Take breakpoints out, or correct {room_key}."
+    return [Problem(document.where("controller", key), key, f"{given} values", allowed, remedy)]
 
 
 _CROSS_CHECKS: dict[str, Callable[[Document, Any], list[Problem]]] = {

@@ -1,6 +1,6 @@
 """The tables of a car sheet: keys, units, allowed ranges, and what stands in for a missing figure."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -66,7 +66,7 @@ class Sensors(Table):
 class Controller(Table):
     """Table ``[controller]``: the loop and the shape of its grids.
 
-    ``speed_breakpoints`` stand in the file in ``units`` and here always in km/h.
+    ``speed_breakpoints`` and ``speed_step`` stand in the file in ``units`` and here always in km/h.
     """
 
     loop_hz: float = Field(ge=5, le=2000, description="Hz, turns of the control loop per second")
@@ -81,6 +81,17 @@ class Controller(Table):
     )
     error_breakpoints: tuple[ErrorBreakpoint, ...] = Field(
         min_length=2, max_length=64, description="percentage points of slip above the target, increasing"
+    )
+    free_breakpoints: bool = Field(description="true or false: may the search choose the breakpoints")
+    speed_columns: int = Field(
+        ge=2, le=64, description="whole number, speeds that the target grid has room for"
+    )
+    error_columns: int = Field(
+        ge=2, le=64, description="whole number, slip errors that the cut grid has room for"
+    )
+    speed_step: float = Field(ge=0.1, le=20, description="step of a speed breakpoint, in `units`")
+    error_step_pct: float = Field(
+        ge=0.05, le=10, description="percentage points, step of an error breakpoint"
     )
     units: Literal["km/h", "mph"] = Field(description="of the controller's editor")
 
@@ -106,10 +117,36 @@ def _engine_inertia(data: Raw) -> float:
     return round(min(3.0, max(0.02, INERTIA_PER_TORQUE_KGM2_PER_NM * max(numbers, default=300.0))), 3)
 
 
+SPEEDS_MPH = (10.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 125.0)
+SPEEDS_KMH = (20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0, 160.0, 200.0)
+ERRORS_PCT = (0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0)
+
+
+def thinned(values: Sequence[float], most: object) -> tuple[float, ...]:
+    """Return at most so many of the values, both ends among them, evenly by rank; all if `most` is no such number."""
+    if not isinstance(most, int) or not 2 <= most < len(values):
+        return tuple(values)
+    return tuple(values[round(i * (len(values) - 1) / (most - 1))] for i in range(most))
+
+
 def _speed_breakpoints(data: Raw) -> tuple[float, ...]:
-    if data.get("controller", {}).get("units") == "mph":
-        return (10.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 125.0)
-    return (20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0, 160.0, 200.0)
+    controller = data.get("controller", {})
+    usual = SPEEDS_MPH if controller.get("units") == "mph" else SPEEDS_KMH
+    return thinned(usual, controller.get("speed_columns"))
+
+
+def _error_breakpoints(data: Raw) -> tuple[float, ...]:
+    return thinned(ERRORS_PCT, data.get("controller", {}).get("error_columns"))
+
+
+def _columns(key: str, usual: int) -> Callable[[Raw], int]:
+    """Return what counts the breakpoints of a sheet, within what a table may have."""
+
+    def count(data: Raw) -> int:
+        given = data.get("controller", {}).get(key)
+        return min(max(len(given), 2), 64) if isinstance(given, tuple) else usual
+
+    return count
 
 
 STAND_INS: dict[str, tuple[object | Callable[[Raw], object], str]] = {
@@ -126,7 +163,18 @@ STAND_INS: dict[str, tuple[object | Callable[[Raw], object], str]] = {
     "controller.cut_step_pct": (1.0, "whole per cent"),
     "controller.cut_max_pct": (100.0, "no limit below a full cut"),
     "controller.speed_breakpoints": (_speed_breakpoints, "an even spread over the speeds that a car reaches"),
-    "controller.error_breakpoints": ((0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 30.0), "closer near the target"),
+    "controller.error_breakpoints": (_error_breakpoints, "closer near the target"),
+    "controller.free_breakpoints": (False, "breakpoints stay where they are"),
+    "controller.speed_columns": (
+        _columns("speed_breakpoints", len(SPEEDS_KMH)),
+        "as many as speed_breakpoints",
+    ),
+    "controller.error_columns": (
+        _columns("error_breakpoints", len(ERRORS_PCT)),
+        "as many as error_breakpoints",
+    ),
+    "controller.speed_step": (1.0, "whole km/h or mph"),
+    "controller.error_step_pct": (0.5, "half a point"),
     "controller.units": ("km/h", "the unit of the files"),
 }
 """Keys that may be missing: what stands in (or how it is computed from the file) and why."""

@@ -124,9 +124,14 @@ def findings(course: Course, pair: GridPair, gears: Sequence[int], gain: FloatAr
 
 
 def _front(
-    course: Course, final: Bench, named: dict[str, GridPair], resolution: Resolution, gears: Sequence[int]
+    course: Course,
+    final: Bench,
+    named: dict[str, GridPair],
+    resolution: Resolution,
+    gears: Sequence[int],
+    axes: GridPair,
 ) -> Front:
-    tried = course.ledger.front_candidates(course.budget.front_pairs)
+    tried = [on_axes(pair, axes) for pair in course.ledger.front_candidates(course.budget.front_pairs)]
     pairs = [*named.values(), *(fill_untested(resolution.pair(pair), gears) for pair in tried)]
     labels = [*named, *("" for _ in tried)]
     played = final.judge.play(pairs, final.at)
@@ -142,6 +147,7 @@ def assemble(
     resolution: Resolution,
     gears: tuple[int, ...],
     cells: tuple[CellNote, ...],
+    axes: GridPair,
 ) -> SearchResult:
     """Judge the proposal and the known pairs in full and put the result together.
 
@@ -158,6 +164,8 @@ def assemble(
     gears : tuple of int
         Gears that were searched.
     cells : tuple of CellNote
+    axes : GridPair
+        Breakpoints of the other choices.
     """
     named = {"proposal": proposal, **known}
     played = final.judge.play(list(named.values()), final.at)
@@ -180,7 +188,7 @@ def assemble(
         draws_generic=draws["generic"],
         parts=pd.concat(tables, ignore_index=True),
         parts_best=parts["proposal"],
-        front=_front(course, final, named, resolution, gears),
+        front=_front(course, final, named, resolution, gears, axes),
         history=course.ledger.history(),
         studies=course.studies,
         cells=(*cells, *copied),

@@ -82,10 +82,12 @@ class TargetSpace:
         """
         low, high = self._level_log
         level = low + (high - low) * float(fraction(unit[:1])[0])
-        log_knot = np.log(self.speed_kmh[list(self.knot)])
+        log_knot = np.log(np.maximum(self.speed_kmh[list(self.knot)], 1.0))
         fall = STEEPEST * fraction(unit[1:]) * np.diff(log_knot)
         log_pct = np.interp(
-            np.log(self.speed_kmh), log_knot, level - np.concatenate(([0.0], np.cumsum(fall)))
+            np.log(np.maximum(self.speed_kmh, 1.0)),
+            log_knot,
+            level - np.concatenate(([0.0], np.cumsum(fall))),
         )
         return TargetGrid(self.speed_kmh, np.clip(np.exp(log_pct), *self._bounds_pct(self.speed_kmh)))
 
@@ -95,7 +97,7 @@ class TargetSpace:
         Each knot is matched in turn, so that a stretch that falls too steeply (or rises) does not shift the
         knots after it more than it must.
         """
-        log_knot = np.log(self.speed_kmh[list(self.knot)])
+        log_knot = np.log(np.maximum(self.speed_kmh[list(self.knot)], 1.0))
         low, high = self._level_log
         wanted = np.log(np.maximum(target.at(self.speed_kmh[list(self.knot)]), 1e-3))
         reached = min(max(float(wanted[0]), low), high)
@@ -203,6 +205,15 @@ def on_axes(pair: GridPair, axes: GridPair) -> GridPair:
     speed = axes.target.speed_kmh
     cut = CutGrid(axes.cut.slip_error_pct, axes.cut.gear, rows_at(pair, axes))
     return GridPair(TargetGrid(speed, pair.target.at(speed)), cut, pair.extra)
+
+
+def same_axes(one: GridPair, other: GridPair) -> bool:
+    """Whether two pairs have the same breakpoints and gears."""
+    return (
+        np.array_equal(one.target.speed_kmh, other.target.speed_kmh)
+        and np.array_equal(one.cut.slip_error_pct, other.cut.slip_error_pct)
+        and np.array_equal(one.cut.gear, other.cut.gear)
+    )
 
 
 GENERIC_SPEED_KMH = (100.0, 200.0)

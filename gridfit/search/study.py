@@ -1,6 +1,7 @@
 """The search for a grid pair: shaped starts, rounds, polish, settlement, and the verdict in full."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +13,10 @@ from gridfit.search.budget import Budget
 from gridfit.search.calm import calm, calmest
 from gridfit.search.moves import Resolution
 from gridfit.search.objective import IndexArray, Judge
+from gridfit.search.placing import freedom_of, moved
 from gridfit.search.polish import curves_of, polish
 from gridfit.search.result import SearchResult, assemble
-from gridfit.search.rounds import Progress, mixtures
+from gridfit.search.rounds import Course, Progress, mixtures
 from gridfit.search.settle import fill_untested, settle
 from gridfit.search.space import generic, on_axes, scanned
 from gridfit.search.support import Support
@@ -83,15 +85,18 @@ def search(
     def evaluate(grids: Sequence[GridPair], scenarios: IndexArray, draws: IndexArray) -> FloatArray:
         return simulator.parts(grids, scenarios.tolist(), draws.tolist())
 
+    axes, used = axes_for(sheet, start), speed_range_kmh(scenarios)
+    freedom = freedom_of(sheet, axes, used, scenarios, plant)
     task = Task(
         judge=Judge(evaluate, played.gear, preference or Preference(), soft=budget.soft),
         n_draws=len(plant),
         n_standard=len(scenarios),
-        speed_range_kmh=speed_range_kmh(scenarios),
-        axes=axes_for(sheet, start),
+        speed_range_kmh=used,
+        axes=axes if freedom is None else freedom.within(axes),
         start=start,
         resolution=Resolution(sheet.controller.cut_step_pct, sheet.controller.cut_max_pct),
         common=common_practice(sheet),
+        freedom=freedom,
     )
     return solve(task, budget=budget, support=support, seed=seed, progress=progress or _say_nothing)
 
@@ -105,6 +110,7 @@ def speed_range_kmh(scenarios: Scenarios) -> tuple[float, float]:
 def axes_for(sheet: CarSheet, start: GridPair) -> GridPair:
     """Pair whose breakpoints the proposal has: the car sheet's; where it gives none, the grids in force's.
 
+    Where breakpoints are free, the ones that the proposal's have to beat.
     Every gear of the car has a row.
     """
     axes = common_practice(sheet)
@@ -131,15 +137,9 @@ def solve(
     budget, support, seed, progress
         As in `search`.
     """
-    axes, gears, step = task.axes, task.gears, task.resolution
-    support = None if support is None else support.on(axes)
-    shaped = {
-        "start": on_axes(task.start, axes),
-        "generic": fill_untested(step.pair(generic(axes, step.cut_max_pct)), gears),
-        "common practice": on_axes(task.common, axes),
-    }
-    course = task.course(budget, support, list(shaped.values()), seed, progress)
-    targets, rows = scanned(axes, step.cut_max_pct)
+    gears, step = task.gears, task.resolution
+    shaped, course = _course(task, budget, support, seed, progress)
+    targets, rows = scanned(task.axes, step.cut_max_pct)
     screen = course.bench(budget.screen_draws)
     known = list(shaped.values())
     starts = mixtures(screen, [*known, *targets], [*known, *rows], gears)[: budget.starts]
@@ -148,18 +148,42 @@ def solve(
     # chosen on all that the search played: the verdict's one catalogue would choose by its own chance
     bench = course.bench(budget.search_draws, judge=course.judge.hard())
     best = min((bench.stand(stage) for stage in stages), key=lambda at: at.cost)
-    polished = polish(bench, best.pair, gears, step, task.speed_range_kmh, passes=budget.polish_passes)
+    if task.freedom is None:
+        polished = polish(bench, best.pair, gears, step, task.speed_range_kmh, passes=budget.polish_passes)
+    else:
+        task = task.on_chosen(course, best.pair)
+        shaped, own = _course(task, budget, support, seed, progress)
+        course = replace(course, known=own.known, pull=own.pull)
+        bench = course.bench(budget.search_draws, judge=course.judge.hard())
+        polished = bench.stand(task.axes)
     curves = curves_of(polished.pair, gears, step, task.speed_range_kmh)
-    rounded = [step.pair(pair) for pair in known]
+    rounded = [step.pair(pair) for pair in shaped.values()]
     at_hand = [bench.stand(pair) for pair in rounded]
     rivals = [polished, *calm(bench, polished, curves), *at_hand]
     chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     progress("judge", 0.97)
     final = course.verdict()
     at = min((final.stand(pair) for pair in (chosen.pair, *rounded)), key=lambda one: one.cost)
-    at, cells = settle(final, at, task.start, support, gears)
+    at, cells = settle(final, at, task.start, None if support is None else support.on(at.pair), gears)
     untouched = final.stand(task.start)
     if untouched.cost < at.cost:
         at, cells = untouched, ()
     named = {"start": task.start, "generic": shaped["generic"], "common practice": task.common}
-    return assemble(course, final, fill_untested(at.pair, gears), named, step, gears, cells)
+    proposal = fill_untested(at.pair, gears)
+    result = assemble(course, final, proposal, named, step, gears, cells, task.axes)
+    if task.freedom is None:
+        return result
+    return replace(result, findings=(*result.findings, *moved(task.start, proposal)))
+
+
+def _course(
+    task: Task, budget: Budget, support: Support | None, seed: int, progress: Progress
+) -> tuple[dict[str, GridPair], Course]:
+    """Return the known pairs on the task's breakpoints, by name, and a search among them."""
+    axes, step = task.axes, task.resolution
+    shaped = {
+        "start": on_axes(task.start, axes),
+        "generic": fill_untested(step.pair(generic(axes, step.cut_max_pct)), task.gears),
+        "common practice": on_axes(task.common, axes),
+    }
+    return shaped, task.course(budget, support, list(shaped.values()), seed, progress)

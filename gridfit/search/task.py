@@ -4,12 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from gridfit.grids import GridPair
-from gridfit.search.blocks import Block, row_block, target_block
+from gridfit.search.blocks import Block, Incumbent, row_block, target_block
 from gridfit.search.budget import Budget
 from gridfit.search.moves import Resolution
 from gridfit.search.objective import Judge
+from gridfit.search.placing import Freedom, choose
+from gridfit.search.polish import polish
 from gridfit.search.rounds import Course, Progress
-from gridfit.search.space import row_space, target_space
+from gridfit.search.space import row_space, same_axes, target_space
 from gridfit.search.support import Support, pull
 
 
@@ -35,6 +37,8 @@ class Task:
         The common-practice start.
     resolution : Resolution
         What the controller can hold.
+    freedom : Freedom, optional
+        Where breakpoints may be chosen; then `axes` are the ones that have to be beaten.
     """
 
     judge: Judge
@@ -45,11 +49,33 @@ class Task:
     start: GridPair
     common: GridPair
     resolution: Resolution
+    freedom: Freedom | None = None
 
     @property
     def gears(self) -> tuple[int, ...]:
         """Gears that have scenarios, lowest first."""
         return tuple(sorted({int(g) for g in self.judge.gear}))
+
+    def on_chosen(self, course: Course, pair: GridPair) -> "Task":
+        """Return the task on the breakpoints that suit a pair best, its axes being that pair, polished.
+
+        Parameters
+        ----------
+        course : Course
+            The finished search.
+        pair : GridPair
+            What it found.
+        """
+        if self.freedom is None:
+            return self
+        budget = course.budget
+        bench, final = course.bench(budget.search_draws, judge=course.judge.hard()), course.verdict()
+
+        def polished(one: GridPair) -> Incumbent:
+            used = self.speed_range_kmh
+            return polish(bench, one, self.gears, self.resolution, used, passes=budget.polish_passes)
+
+        return replace(self, axes=choose(pair, self.freedom, self.gears, polished, final))
 
     def blocks(self) -> list[Block]:
         """Return what is varied: one block per gear, the target last."""
@@ -65,7 +91,10 @@ class Task:
         seed: int,
         progress: Progress,
     ) -> Course:
-        """Set a search up; the cheapest of the `known` pairs, on the task's axes, scales the pull."""
+        """Set a search up; the cheapest of the `known` pairs, on the task's axes, scales the pull.
+
+        `support` is on the grids in force, and the pull takes pairs on any breakpoints.
+        """
         bare = Course(
             self.judge, self.blocks(), budget, self.n_draws, self.n_standard, lambda pair: 0.0, seed, progress,
             tuple(known),
@@ -74,4 +103,9 @@ class Task:
             return bare
         bench = bare.bench(budget.search_draws)
         scale = min(bench.stand(pair).cost for pair in known)
-        return replace(bare, pull=lambda pair: pull(pair, support, scale))
+        own = support.on(self.axes)
+
+        def held(pair: GridPair) -> float:
+            return pull(pair, own if same_axes(pair, self.axes) else support.on(pair), scale)
+
+        return replace(bare, pull=held)

@@ -28,7 +28,9 @@ WORDS = {
     "Driven speed is", "controller.undriven_from": "Undriven speed is", "controller.cut_step_pct":
     "Step of a cut cell", "controller.cut_max_pct": "Largest cut", "controller.speed_breakpoints":
     "Speeds of the target grid", "controller.error_breakpoints": "Slip errors of the cut grid",
-    "controller.units": "Unit of speed",
+    "controller.free_breakpoints": "Choose breakpoints", "controller.speed_columns": "Speeds in the table",
+    "controller.error_columns": "Slip errors in the table", "controller.speed_step": "Step of a speed",
+    "controller.error_step_pct": "Step of a slip error", "controller.units": "Unit of speed",
 }  # fmt: skip
 """What its keys are called."""
 
@@ -41,7 +43,8 @@ class Field:
     ----------
     key, label, hint, value : str
         ``section.key``; name; meaning and range; what stands there.
-    kind : {"text", "number", "list", "choice"}
+    kind : {"text", "number", "list", "choice", "flag"}
+        A flag's choices are written without quotes.
     choices : tuple of str
     needed : bool
         Whether it may be left empty.
@@ -79,7 +82,9 @@ def _field(section: str, key: str, info: FieldInfo, value: object) -> Field:
         if get_origin(info.annotation) is Literal
         else ()
     )
-    kind = "choice" if choices else _kind(info)
+    if info.annotation is bool:
+        choices = ("true", "false")
+    kind = "flag" if info.annotation is bool else "choice" if choices else _kind(info)
     return Field(
         name, WORDS.get(name, key), _hint(info, optional), _shown(value), kind, choices, not optional
     )
@@ -105,4 +110,6 @@ def _shown(value: object) -> str:
         return ""
     if isinstance(value, list):
         return ", ".join(_shown(item) for item in value)
+    if isinstance(value, bool):
+        return str(value).lower()
     return f"{value:g}" if isinstance(value, float) else str(value)

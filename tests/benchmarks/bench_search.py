@@ -3,6 +3,7 @@
     python tests/benchmarks/bench_search.py --cars 24      propose from a wrong sheet, judged on the true car
     python tests/benchmarks/bench_search.py --exact 12     the default search on the true car against 20 times its time
     python tests/benchmarks/bench_search.py --seeds 5      the same search under other seeds
+    python tests/benchmarks/bench_search.py --places 8     breakpoints chosen against breakpoints kept
 
 `propose` sees the sheet of an invented car (inventedcars.py), the judge its true plant, on a catalogue that no search
 saw. The common-practice start is 15 km/h of slip and 25 % of cut; the one pair was searched for on other invented cars
@@ -23,6 +24,7 @@ if __name__ == "__main__":
 
 from benchmarks.inventedcars import invented
 
+from gridfit.cartables import thinned
 from gridfit.grids import common_practice
 from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import episode_cost, pair_cost
@@ -156,6 +158,54 @@ def over_seeds(seeds, cars=4):
         )
 
 
+def table_of(sheet, speeds, errors, free):
+    """The sheet of a controller whose tables have these breakpoints, kept or free."""
+    controller = sheet.controller.model_copy(
+        update={
+            "speed_breakpoints": tuple(speeds), "error_breakpoints": tuple(errors), "free_breakpoints": free,
+            "speed_columns": len(speeds), "error_columns": len(errors),
+        }
+    )  # fmt: skip
+    return replace(sheet, controller=controller)
+
+
+def over_places(cars):
+    """Print the costs of proposals with breakpoints kept and chosen, on catalogues that no search saw.
+
+    Three tables: the usual breakpoints, 5 x 6 of them, and 5 x 6 evenly spaced ones. Under the sheet's plant (robust
+    over its draws) and on the true car.
+    """
+    base = invented(0)[0].controller
+    speeds, errors = base.speed_breakpoints, base.error_breakpoints
+    tables = {
+        "usual 10 x 7": (speeds, errors),
+        "usual 5 x 6": (thinned(speeds, 5), thinned(errors, 6)),
+        "even 5 x 6": (np.linspace(0.0, 240.0, 5).tolist(), np.linspace(0.0, 50.0, 6).tolist()),
+    }
+    ratios = {}
+    print(
+        "car  table          kept: plant, true, s       chosen: plant, true, s     chosen speeds; slip errors"
+    )
+    for number in range(cars):
+        sheet, true, _ = invented(number)
+        plant, _ = problem(sheet)
+        judged = fresh(sheet, plant, number, 3)
+        for name, table in tables.items():
+            row = []
+            for free in (False, True):
+                pair, taken = proposed(table_of(sheet, *table, free), 1)
+                under = pair_cost(episode_cost(Simulator(sheet, judged, plant).parts([pair])), axis=1)
+                row += [float(robust(under)[0]), float(true_cost(sheet, true, judged, [pair])[0]), taken]
+            ratios.setdefault(name, []).append((row[3] / row[0], row[4] / row[1], row[5] / row[2]))
+            places = " ".join(f"{x:g}" for x in pair.target.speed_kmh), pair.cut.slip_error_pct
+            print(f"{number:3d}  {name:13s}" + "".join(f" {x:8.3f}" for x in row)
+                  + f"  {places[0]}; {' '.join(f'{x:g}' for x in places[1])}", flush=True)  # fmt: skip
+    for name, rows in ratios.items():
+        median, worst = np.median(rows, axis=0), np.max(rows, axis=0)
+        print(f"{name}: chosen over kept, median {median[0]:.3f} under the plant (worst {worst[0]:.3f}), "
+              f"{median[1]:.3f} on the true car (worst {worst[1]:.3f}), {median[2]:.2f} of the time")  # fmt: skip
+
+
 def main():
     """Read the call."""
     parser = argparse.ArgumentParser(
@@ -164,6 +214,7 @@ def main():
     parser.add_argument("--cars", type=int, default=0)
     parser.add_argument("--exact", type=int, default=0)
     parser.add_argument("--seeds", type=int, default=0)
+    parser.add_argument("--places", type=int, default=0)
     call = parser.parse_args()
     if call.cars:
         against_one_pair(call.cars)
@@ -171,6 +222,8 @@ def main():
         against_long(call.exact)
     if call.seeds:
         over_seeds(call.seeds)
+    if call.places:
+        over_places(call.places)
 
 
 if __name__ == "__main__":

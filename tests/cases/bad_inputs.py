@@ -239,6 +239,12 @@ CAR_CASES = (
     _car(
         "error-negative", "[0, 2, 5, 10, 20]", "[-2, 0, 5, 10, 20]", "error_breakpoints[1]", "-2", "0 to 200"
     ),
+    _car("flag-quoted", "= false", '= "false"', "[controller] free_breakpoints", '"false"', "true or false"),
+    _car("columns-half", "speed_columns = 8", "speed_columns = 8.5", "speed_columns", "8.5", "2 to 64"),
+    _car("columns-one", "error_columns = 6", "error_columns = 1", "error_columns", "1", "2 to 64"),
+    _car("no-room", "speed_columns = 8", "speed_columns = 4", "speed_breakpoints", "6 values", "at most 4"),
+    _car("speed-step", "speed_step = 5", "speed_step = 0", "[controller] speed_step", "0", "0.1 to 20"),
+    _car("error-step", "error_step_pct = 0.5", "error_step_pct = 50", "error_step_pct", "50", "0.05 to 10"),
     _car("step-zero", "cut_step_pct = 1", "cut_step_pct = 0", "[controller] cut_step_pct", "0", "0.01 to 50"),
 )
 

@@ -51,6 +51,11 @@ cut_step_pct = 1
 cut_max_pct = 90
 speed_breakpoints = [20, 40, 60, 80, 120, 180]
 error_breakpoints = [0, 2, 5, 10, 20]
+free_breakpoints = false
+speed_columns = 8
+error_columns = 6
+speed_step = 5
+error_step_pct = 0.5
 units = "km/h"
 """
 

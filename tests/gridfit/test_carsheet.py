@@ -18,7 +18,8 @@ DOCUMENTED = """
 [tyre]       size, compound, mu?
 [sensors]    teeth_driven, teeth_undriven, log_hz
 [controller] loop_hz, min_speed_kmh, throttle_gate_pct, driven_from?, undriven_from?, cut_step_pct?,
-             cut_max_pct?, speed_breakpoints?, error_breakpoints?, units?
+             cut_max_pct?, speed_breakpoints?, error_breakpoints?, free_breakpoints?, speed_columns?,
+             error_columns?, speed_step?, error_step_pct?, units?
 """
 
 
@@ -100,6 +101,26 @@ def test_default_breakpoints_are_round_in_the_controllers_unit(tmp_path: Path):
     path.write_text(path.read_text() + 'units = "mph"\n')
     mph = read_carsheet(path).speed_breakpoints_kmh / 1.609344
     np.testing.assert_allclose(mph, np.round(mph), atol=1e-9)
+
+
+def test_the_step_of_a_speed_in_miles_per_hour_comes_back_in_kilometres(tmp_path: Path):
+    path = good(tmp_path)
+    swap(path, 'units = "km/h"', 'units = "mph"')
+    assert read_carsheet(path).controller.speed_step == pytest.approx(5 * 1.609344)
+
+
+def test_the_table_has_room_for_the_breakpoints_given_unless_told(tmp_path: Path):
+    path = without(good(tmp_path), ["speed_columns", "error_columns", "error_breakpoints"])
+    controller = read_carsheet(path).controller
+    assert (controller.speed_columns, controller.error_columns) == (6, 7)
+
+
+def test_usual_breakpoints_fit_a_smaller_table(tmp_path: Path):
+    path = without(good(tmp_path), ["speed_breakpoints", "error_breakpoints"])
+    swap(path, "speed_columns = 8", "speed_columns = 4")
+    sheet = read_carsheet(path)
+    np.testing.assert_array_equal(sheet.speed_breakpoints_kmh, [20, 50, 100, 200])
+    np.testing.assert_array_equal(sheet.error_breakpoints_pct, [0, 2, 5, 15, 20, 30])
 
 
 @pytest.mark.parametrize("word", ["faster", "fastest", "max"])

@@ -30,8 +30,8 @@ def fill_sheet(page, demo) -> None:
         for key, value in keys.items():
             field = page.locator(f"[name='{table}.{key}']")
             text = ", ".join(map(str, value)) if isinstance(value, list) else str(value)
-            if field.get_attribute("data-kind") == "choice":
-                field.select_option(text)
+            if field.get_attribute("data-kind") in ("choice", "flag"):
+                field.select_option(text.lower() if isinstance(value, bool) else text)
             else:
                 field.fill(text)
 

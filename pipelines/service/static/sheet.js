@@ -7,6 +7,7 @@ const quoted = (text) => JSON.stringify(text).replaceAll("\u007f", "\\u007f");
 function value(field) {
   const text = field.value.trim();
   if (field.dataset.kind === "text" || field.dataset.kind === "choice") return quoted(text);
+  if (field.dataset.kind === "flag") return text;
   if (field.dataset.kind === "list") {
     return `[${text.split(/[;,\s]+/).filter(Boolean).map(bare).join(", ")}]`;
   }

@@ -1,22 +1,27 @@
 """The search on made-up landscapes: it finds a known best, repeats itself, and never hands back worse."""
 
 import zlib
+from dataclasses import replace
 
 import numpy as np
 import optuna
 import pytest
 from scipy import stats
 
+from gridfit.grids import CutGrid, GridPair, TargetGrid
 from gridfit.recovery import PARTS
 from gridfit.search.budget import Budget
 from gridfit.search.population import best_point, explore, plain_trials, quiet_optuna
-from gridfit.search.space import generic, row_space
+from gridfit.search.space import generic, on_axes, row_space
 from gridfit.search.study import solve
+from gridfit.search.support import Support
 from tests.gridfit.search.landscape import (
     DRAWS,
     ERROR,
     GEAR_OF,
+    GEARS,
     SEARCHED,
+    SPEED,
     START,
     Bowl,
     pair_of,
@@ -124,6 +129,13 @@ def test_never_worse_than_start_or_generic_on_a_random_landscape(seed):
     assert tailed["best"] <= min(tailed["start"], tailed["generic"]) + 1e-12
 
 
+def resampled(evaluate):
+    """Let an evaluator of pairs on the usual breakpoints take pairs on any."""
+    return lambda grids, scenarios, draws: evaluate(
+        [on_axes(pair, START) for pair in grids], scenarios, draws
+    )
+
+
 def _draws(result):
     return {"best": result.draws_best, "start": result.draws_start, "generic": result.draws_generic}
 
@@ -132,6 +144,18 @@ def _robust(draws):
     # mean plus a quarter of what the worst quarter of the draws adds; two draws: the worse one
     worst = np.sort(draws)[-max(1, round(0.25 * draws.size)) :].mean()
     return draws.mean() + 0.25 * (worst - draws.mean())
+
+
+def test_grids_in_force_may_have_other_breakpoints_than_the_proposal():
+    axes = GridPair(
+        TargetGrid(SPEED[::2], np.full(5, 20.0)), CutGrid(ERROR[::2], GEARS, np.full((GEARS.size, 4), 25.0))
+    )
+    start = on_axes(reachable_best(), axes)
+    support = Support(start, np.full((4, 4), 9), np.ones((4, 4)), np.full(5, 9), np.ones(5))
+    task = replace(task_of(resampled(Bowl(reachable_best())), START), start=start)
+    result = solve(task, budget=SMALL, support=support, seed=1, progress=silent)
+    assert result.cost_best.mean <= result.cost_start.mean
+    assert {note.basis for note in result.cells if note.gear in SEARCHED} <= {"data"}
 
 
 def test_history_has_every_trial_with_its_parts(found):
