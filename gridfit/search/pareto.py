@@ -83,7 +83,7 @@ class Front:
     pairs : tuple of GridPair
         The pair of each row.
     hypervolume : float
-        Share of the box between nothing lost at all and the start that the front commands, 0 to 1 [1].
+        Share that the front commands of the box between the best and the worst of all pairs' figures, 0 to 1 [1].
     """
 
     table: pd.DataFrame
@@ -114,14 +114,11 @@ def front(
     table = pd.DataFrame({**columns, "label": list(labels)})
     kept = table.index[(table["on_front"] | (table["label"] != "")).to_numpy()]
     order = table.loc[kept].sort_values(list(AIMS), kind="stable").index
-    return Front(
-        table.loc[order].reset_index(drop=True), tuple(pairs[int(i)] for i in order), _share(points, labels)
-    )
+    share = _share(points[order.to_numpy()])
+    return Front(table.loc[order].reset_index(drop=True), tuple(pairs[int(i)] for i in order), share)
 
 
-def _share(points: FloatArray, labels: Sequence[str]) -> float:
-    if "start" not in labels:
-        return 0.0
-    start = points[list(labels).index("start")]
-    box = float(np.prod(start))
-    return hypervolume(points, start) / box if box > 0.0 else 0.0
+def _share(points: FloatArray) -> float:
+    best, worst = points.min(axis=0), points.max(axis=0)
+    box = float(np.prod(worst - best))
+    return hypervolume(points, worst) / box if box > 0.0 else 0.0

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from gridfit.estimate import Estimate
+from gridfit.search.pareto import nondominated
 from pipelines.report.drawing import BLUE, GREY, INK, SERIES, VERMILION, hide_unused, svg
 
 Floats = NDArray[np.float64]
@@ -189,10 +190,11 @@ def draw_front(data: FrontData) -> str:
     def draw(axes: list[Axes]) -> None:
         panel = axes[0]
         front = np.flatnonzero(data.on_front)
-        order = front[np.argsort(data.drive_lost_kmh[front])]
         x, y = data.drive_lost_kmh, data.roughness
+        flat = front[nondominated(np.column_stack((x[front], y[front])))]
+        order = flat[np.argsort(x[flat])]
         panel.plot(x[order], y[order], color=GREY, linewidth=1.2, drawstyle="steps-post", zorder=1)
-        panel.plot(x[order], y[order], "o", color=GREY, markersize=4.5, label="not beaten in all three")
+        panel.plot(x[front], y[front], "o", color=GREY, markersize=4.5, label="not beaten in all three")
         if data.chosen >= 0:
             panel.plot(x[data.chosen], y[data.chosen], "o", color=BLUE, markersize=10, label="proposal")
         for index, label in enumerate(_merged(data)):
@@ -218,7 +220,9 @@ def _merged(data: FrontData) -> list[str]:
     for index, label in enumerate(labels):
         for other in np.flatnonzero(np.all(points[:index] == points[index], axis=1)):
             if label and labels[other]:
-                labels[other], labels[index] = f"{labels[other]}, {label}", ""
+                if label not in labels[other].split(", "):
+                    labels[other] = f"{labels[other]}, {label}"
+                labels[index] = ""
                 break
     return labels
 

@@ -171,8 +171,8 @@ def choice_section(result: SearchResult, before: str) -> Section:
             Picture(
                 draw_front(front_data(result.front.table, {"generic": EVERY_CAR, "start": before})),
                 "Drive lost against roughness; to the left and below is better. Squares: pairs for comparison. "
-                f"Hypervolume: the front commands {100.0 * result.front.hypervolume:.0f} % of the box between nothing "
-                "lost and the start, in all three figures.",
+                f"Hypervolume: the front commands {100.0 * result.front.hypervolume:.0f} % of the box between the "
+                "best and the worst of all three figures. The line joins those not beaten in the two that are drawn.",
                 "Pairs on the front between drive lost and roughness, with the proposal marked.",
             ),
             Picture(

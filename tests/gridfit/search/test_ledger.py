@@ -32,13 +32,17 @@ def test_hypervolume_is_that_of_moocore(found, corner):
     assert hypervolume(found, reference) == pytest.approx(want, rel=1e-12, abs=1e-12)
 
 
-def test_the_front_s_share_of_the_box_below_the_start():
-    # by hand: the start at (4, 3, 2); one pair at half of each commands an eighth of the box
-    means = np.zeros((2, len(PARTS)))
-    for part, start in (("drive_lost_kmh", 4.0), ("reslips", 3.0), ("excess_slip_m", 2.0)):
-        means[:, PART_INDEX[part]] = [start, 0.5 * start]
-    made = front([START] * 2, ["start", ""], means, np.zeros(2), chosen=1)
-    assert made.hypervolume == pytest.approx(0.125)
+def test_the_front_s_share_of_the_box_of_all_pairs():
+    # by hand: three pairs, each best in one figure and worst in the two others, command nothing of the box; a fourth
+    # at half of each commands an eighth
+    means = np.zeros((4, len(PARTS)))
+    for n, (part, worst) in enumerate((("drive_lost_kmh", 4.0), ("reslips", 3.0), ("excess_slip_m", 2.0))):
+        means[:, PART_INDEX[part]] = worst
+        means[n, PART_INDEX[part]] = 0.0
+        means[3, PART_INDEX[part]] = 0.5 * worst
+    labels = ["start", "", "", ""]
+    assert front([START] * 4, labels, means, np.zeros(4), chosen=3).hypervolume == pytest.approx(0.125)
+    assert front([START] * 3, labels[:3], means[:3], np.zeros(3), chosen=0).hypervolume == 0.0
     assert front([START], ["start"], means[:1], np.zeros(1), chosen=0).hypervolume == 0.0
 
 
