@@ -29,8 +29,8 @@ Floats = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 BUDGET = Budget(
-    rounds=1, starts=1, trials_per_gear=16, trials_target=16, front_trials=8, front_pairs=1, screen_draws=16, search_draws=16,
-    final_draws=24, catalogues=1, polish_passes=1,
+    rounds=1, starts=1, trials_per_gear=16, trials_target=16, front_trials=8, front_pairs=1, screen_draws=16,
+    search_draws=16, final_draws=24, catalogues=1, polish_passes=1,
 )  # fmt: skip
 """Search for each compound's own best pair: about an eighth of refine's."""
 DRAWS = 48
