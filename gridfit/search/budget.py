@@ -41,6 +41,8 @@ class Budget:
         one set of 28 scenarios does worse on the next.
     per_gear : int
         Scenarios of a gear that each draw meets while searching; the verdict plays everything.
+    jury_per_gear : int
+        The same when the proposal is chosen among a few pairs, on all draws.
     polish_passes : int
         Passes of the polish.
     soft : bool
@@ -66,6 +68,7 @@ class Budget:
     final_draws: int = 48
     catalogues: int = 4
     per_gear: int = 4
+    jury_per_gear: int = 8
     polish_passes: int = 1
     soft: bool = True
     seconds: float | None = None

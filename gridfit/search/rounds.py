@@ -75,6 +75,12 @@ class Course:
         at = deal(self.judge.gear, min(draws, self.n_draws), self.budget.per_gear, turn)
         return Bench(judge or self.judge, at, self.pull, self.ledger).against(self.known)
 
+    def jury(self) -> Bench:
+        """Return the place to choose among a few pairs: draws and meetings that the search has not seen, and many."""
+        b = self.budget
+        at = deal(self.judge.gear, self.n_draws, b.jury_per_gear, turn=1)
+        return Bench(self.judge.hard(), at, self.pull, self.ledger).against(self.known)
+
     def verdict(self) -> Bench:
         """Return the place to judge in full: the standard scenarios on many draws, jumps and all."""
         draws = np.arange(min(self.budget.final_draws, self.n_draws))

@@ -261,3 +261,11 @@ def scanned(axes: GridPair, cut_max_pct: float = 100.0) -> tuple[list[GridPair],
             GridPair(known.target, CutGrid(known.cut.slip_error_pct, known.cut.gear, cut), axes.extra)
         )
     return targets, rows
+
+
+def blend(one: GridPair, other: GridPair, share: float) -> GridPair:
+    """Return the pair between two on the same axes: `share` of the other; targets by their logarithm."""
+    slip = one.target.slip_pct ** (1.0 - share) * other.target.slip_pct**share
+    cut = (1.0 - share) * one.cut.cut_pct + share * other.cut.cut_pct
+    target = TargetGrid(other.target.speed_kmh, slip)
+    return GridPair(target, CutGrid(other.cut.slip_error_pct, other.cut.gear, cut), other.extra)

@@ -18,7 +18,7 @@ from gridfit.search.polish import curves_of, polish
 from gridfit.search.result import SearchResult, assemble
 from gridfit.search.rounds import Course, Progress, mixtures
 from gridfit.search.settle import fill_untested, settle
-from gridfit.search.space import generic, on_axes, scanned
+from gridfit.search.space import blend, generic, on_axes, scanned
 from gridfit.search.support import Support
 from gridfit.search.task import Task
 from gridfit.simulate.batch import Simulator
@@ -31,6 +31,10 @@ FloatArray = NDArray[np.float64]
 
 EXTRA_CATALOGUES = 28
 """Seed of the extra catalogues: the problem is the same for every seed of the search."""
+
+BLENDS = (0.25, 0.5, 0.75)
+"""Shares of the found pair in blends with the generic one that are looked at in the end: what a search tunes to its own
+draws and scenarios it would not find on others [1]."""
 
 __all__ = ["Budget", "SearchResult", "axes_for", "search", "solve", "speed_range_kmh"]
 
@@ -145,7 +149,6 @@ def solve(
     starts = mixtures(screen, [*known, *targets], [*known, *rows], gears)[: budget.starts]
     stages = course.run(starts)
     progress("polish", 0.9)
-    # chosen on all that the search played: the verdict's one catalogue would choose by its own chance
     bench = course.bench(budget.search_draws, judge=course.judge.hard())
     best = min((bench.stand(stage) for stage in stages), key=lambda at: at.cost)
     if task.freedom is None:
@@ -158,10 +161,13 @@ def solve(
         polished = bench.stand(task.axes)
     curves = curves_of(polished.pair, gears, step, task.speed_range_kmh)
     rounded = [step.pair(pair) for pair in shaped.values()]
-    at_hand = [bench.stand(pair) for pair in rounded]
-    rivals = [polished, *calm(bench, polished, curves), *at_hand]
-    chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
+    found = [polished.pair, *(one.pair for one in calm(bench, polished, curves))]
+    found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
+    jury = course.jury()
+    at_hand = [jury.stand(pair) for pair in rounded]
+    rivals = [*(jury.stand(pair) for pair in found), *at_hand]
+    chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     final = course.verdict()
     at = min((final.stand(pair) for pair in (chosen.pair, *rounded)), key=lambda one: one.cost)
     at, cells = settle(final, at, task.start, None if support is None else support.on(at.pair), gears)

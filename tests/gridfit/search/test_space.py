@@ -12,6 +12,7 @@ from gridfit.search.space import (
     SLIP_HIGH_KMH,
     SLIP_LOW_KMH,
     STEEPEST,
+    blend,
     coordinate,
     fraction,
     generic,
@@ -147,3 +148,14 @@ def test_other_axes_are_read_as_the_controller_reads_them():
     fine = on_axes(coarse, axes)
     assert np.array_equal(fine.cut.gear, GEARS)
     np.testing.assert_allclose(fine.target.slip_pct, 10.0)
+
+
+def test_a_blend_goes_from_one_pair_to_the_other():
+    one, other = pair_of(8.0, 20.0), pair_of(18.0, 60.0)
+    for share, pair in ((0.0, one), (1.0, other)):
+        np.testing.assert_allclose(blend(one, other, share).cut.cut_pct, pair.cut.cut_pct)
+        np.testing.assert_allclose(blend(one, other, share).target.slip_pct, pair.target.slip_pct)
+    # halfway: 12 is the geometric mean of 8 and 18, 40 the mean of 20 and 60
+    half = blend(one, other, 0.5)
+    np.testing.assert_allclose(half.target.slip_pct, 12.0)
+    np.testing.assert_allclose(half.cut.cut_pct, 40.0)
