@@ -8,7 +8,7 @@ DRAWS = 128
 SAMPLER = "cmaes"
 """Sampler of a search unless told otherwise, a name of `samplers.SAMPLERS`; it won the measurement."""
 
-MOST_MORE = 4
+MOST_MORE = 2
 """Most times as many trials for a plant of few draws."""
 
 
@@ -56,8 +56,8 @@ class Budget:
     population: int = 8
     rounds: int = 4
     starts: int = 2
-    trials_per_gear: int = 16
-    trials_target: int = 16
+    trials_per_gear: int = 32
+    trials_target: int = 32
     joint_trials: int = 0
     joint_population: int = 16
     joint_reach: float = 0.25

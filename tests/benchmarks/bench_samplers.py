@@ -41,8 +41,8 @@ def course(number, sampler, seconds, seed):
     sheet, _, _ = invented(number)
     plant = from_carsheet(sheet, np.random.default_rng([5, number]), n_draws=DRAWS)
     scenarios = catalogue(sheet, plant, np.random.default_rng([6, number]))
-    # for_draws would multiply the trials of a round: a round is as long as with many draws
-    budget = replace(BUDGET, seconds=seconds, sampler=sampler, trials_per_gear=8, trials_target=8)
+    # for_draws doubles the trials of a plant of few draws: a round is as long as with many
+    budget = replace(BUDGET, seconds=seconds, sampler=sampler, trials_per_gear=16, trials_target=16)
     began = time.time()
     result = search(sheet, plant, scenarios, common_practice(sheet), budget=budget, seed=seed)
     trials = [trial for study in result.studies.values() for trial in study.get_trials(deepcopy=False)]
