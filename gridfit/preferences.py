@@ -22,7 +22,7 @@ MEANINGS = {
     "reslips": "per re-slip",
     "jerk": "per 1/s of jerk",
     "lateral": "per g of lateral acceleration lost",
-    "tail": "share of what the worst tenth of the scenarios adds, 0 to 1",
+    "tail": "share of what the worst tenth of the scenarios adds to the mean",
     "cut_swing": "per point of the cut's swing above 5 Hz",
 }
 """Weights in the order of a file, with what one counts."""
@@ -33,7 +33,7 @@ class Head(Table):
 
     name: str = Field(min_length=1, max_length=60, description="how you call it, in quotes")
     based_on: Literal["balanced", "calm", "sharp"] | None = Field(
-        default=None, description='"balanced", "calm" or "sharp": where weights that are left out come from'
+        default=None, description="where weights that are left out come from"
     )
     sharpness: float | None = Field(
         default=None,
