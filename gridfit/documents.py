@@ -15,6 +15,12 @@ from gridfit.errors import CallError, InputError, Problem, suggestion
 
 M = TypeVar("M", bound=BaseModel)
 
+TOO_LARGE = 1e300
+"""Beyond this no factor of ten is looked for: a whole number may have more digits than a float can hold."""
+
+MOST_SHOWN = 400
+"""Characters of a value that a message quotes whole."""
+
 
 class Table(BaseModel):
     """Base of every table that a person writes: strict types, no unknown keys, no NaN, never changed."""
@@ -201,7 +207,7 @@ def unknown_sections(document: Document, known: Iterable[str]) -> list[Problem]:
             document.where("", name),
             f"[{name}]" if isinstance(document.data[name], dict) else name,
             "" if isinstance(document.data[name], dict) else _shown(document.data[name]),
-            f"unknown table; known are {', '.join(names)}",
+            f"unknown {'table' if isinstance(document.data[name], dict) else 'key'}; known are {', '.join(names)}",
             suggestion(name, names, "Remove it."),
         )
         for name in document.data
@@ -229,6 +235,13 @@ def _bounds(field: FieldInfo | None) -> tuple[float | None, float | None]:
     return low, high
 
 
+def _choices(field: FieldInfo | None) -> list[str]:
+    """Return the texts that a field may hold, if only some; also of a field that may be left out."""
+    found = get_args(field.annotation) if field else ()
+    inner = [item for one in found for item in get_args(one)]
+    return [item for item in (*found, *inner) if isinstance(item, str)]
+
+
 def _allowed(field: FieldInfo | None) -> str:
     """Word what a field may hold: its range or choices, and its description."""
     if field is None:
@@ -237,7 +250,7 @@ def _allowed(field: FieldInfo | None) -> str:
     meaning = f" ({field.description})" if field.description else ""
     if low is not None and high is not None:
         return f"must lie in {low:g} to {high:g}{meaning}"
-    choices = [item for item in get_args(field.annotation) if isinstance(item, str)]
+    choices = _choices(field)
     if choices:
         return "must be " + " or ".join(f'"{choice}"' for choice in choices) + meaning
     least = next((item.min_length for item in field.metadata if hasattr(item, "min_length")), None)
@@ -250,11 +263,11 @@ def _allowed(field: FieldInfo | None) -> str:
 def _remedy(value: object, field: FieldInfo | None) -> str:
     low, high = _bounds(field)
     if isinstance(value, bool) or low is None or high is None:
-        choices = [item for item in get_args(field.annotation) if isinstance(item, str)] if field else []
+        choices = _choices(field)
         return suggestion(str(value), choices, "Write one of them." if choices else "Correct the value.")
     if isinstance(value, str):
         return "Write a number without quotes, with a decimal point."
-    if isinstance(value, int | float):
+    if isinstance(value, int | float) and abs(value) < TOO_LARGE:
         for factor in (0.1, 10.0, 0.01, 100.0, 0.001, 1000.0):
             if low <= value * factor <= high and value:
                 return (
@@ -268,4 +281,5 @@ def _shown(value: object) -> str:
         return f'"{value}"'
     if isinstance(value, tuple):
         return f"[{', '.join(_shown(item) for item in value[:4])}{', ...' if len(value) > 4 else ''}]"
-    return str(value).lower() if isinstance(value, bool) else str(value)
+    shown = str(value).lower() if isinstance(value, bool) else str(value)
+    return shown if len(shown) <= MOST_SHOWN else f"{shown[:20]}... ({len(shown)} characters)"

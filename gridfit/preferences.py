@@ -1,13 +1,14 @@
 """Preferences as people keep them: a name of ours, or a TOML file with weights that one can edit and give back."""
 
 import math
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
 from pydantic import Field
 
-from gridfit.documents import Table, read_toml
+from gridfit.documents import Document, Table, read_toml, unknown_sections
 from gridfit.errors import InputError, Problem
 from gridfit.recovery import PREFERENCES, Preference, preference
 
@@ -21,7 +22,7 @@ MEANINGS = {
     "reslips": "per re-slip",
     "jerk": "per 1/s of jerk",
     "lateral": "per g of lateral acceleration lost",
-    "tail": "share of what the worst tenth of the scenarios adds, 0 to 1",
+    "tail": "share of what the worst tenth of the scenarios adds to the mean",
     "cut_swing": "per point of the cut's swing above 5 Hz",
 }
 """Weights in the order of a file, with what one counts."""
@@ -32,7 +33,7 @@ class Head(Table):
 
     name: str = Field(min_length=1, max_length=60, description="how you call it, in quotes")
     based_on: Literal["balanced", "calm", "sharp"] | None = Field(
-        default=None, description='"balanced", "calm" or "sharp": where weights that are left out come from'
+        default=None, description="where weights that are left out come from"
     )
     sharpness: float | None = Field(
         default=None,
@@ -40,6 +41,10 @@ class Head(Table):
         le=1.0,
         description="from -1 (calm) over 0 (balanced) to 1 (sharp), instead of based_on",
     )
+
+
+Place = Callable[[str, str], str]
+"""Table and key -> how a message names the place."""
 
 
 class Weights(Table):
@@ -53,6 +58,10 @@ class Weights(Table):
     lateral: float | None = Field(default=None, ge=0.0, le=1000.0, description=MEANINGS["lateral"])
     tail: float | None = Field(default=None, ge=0.0, le=1.0, description=MEANINGS["tail"])
     cut_swing: float | None = Field(default=None, ge=0.0, le=1000.0, description=MEANINGS["cut_swing"])
+
+    def given(self) -> dict[str, float]:
+        """Return the weights that were written."""
+        return {key: value for key, value in self.model_dump().items() if value is not None}
 
 
 def preference_of(text: str) -> Preference:
@@ -87,36 +96,63 @@ def read_preference(path: Path) -> Preference:
         As in `preference_of`.
     """
     document = read_toml(path, "preference")
-    top = {key: value for key, value in document.data.items() if key != "weights"}
-    head, problems = document.check(Head, "", top)
-    given = document.data.get("weights", {})
-    if not isinstance(given, dict):
-        allowed = "must be a table: a line [weights], then a line for each weight"
-        problems.append(
-            Problem(document.where("", "weights"), "weights", str(given), allowed, "Write it so.")
-        )
-        given = {}
-    weights, more = document.check(Weights, "weights", given)
-    problems = [*problems, *more]
-    if head is not None and head.based_on is not None and head.sharpness is not None:
-        problems.append(_both(document.where("", "sharpness"), head.sharpness))
+    problems = unknown_sections(document, (*Head.model_fields, "weights"))
+    top = {key: value for key, value in document.data.items() if key in Head.model_fields}
+    head, faults = document.check(Head, "", top)
+    weights, more = _weights(document, document.data.get("weights", {}))
+    problems = [*problems, *faults, *more]
     if problems or head is None or weights is None:
         raise InputError(problems)
+    return compose(head, weights, document.where)
+
+
+def _weights(document: Document, data: object) -> tuple[Weights | None, list[Problem]]:
+    if isinstance(data, Mapping):
+        return document.check(Weights, "weights", data)
+    allowed = "must be a table: a line [weights], then a line for each weight"
+    return None, [Problem(document.where("", "weights"), "weights", str(data), allowed, "Write it so.")]
+
+
+def compose(head: Head, weights: Weights, where: Place) -> Preference:
+    """Put a preference together from what somebody wrote.
+
+    Parameters
+    ----------
+    head : Head
+    weights : Weights
+    where : callable
+        Table and key -> place, for messages.
+
+    Returns
+    -------
+    Preference
+
+    Raises
+    ------
+    InputError
+        Both grounds were chosen, nothing weighs anything, or a name that stands for other weights was taken.
+    """
+    if head.based_on is not None and head.sharpness is not None:
+        raise InputError.of(
+            where=where("", "sharpness"), what="sharpness", value=f"{head.sharpness:g}",
+            allowed="only without based_on", remedy="Keep one of the two lines, remove the other.",
+        )  # fmt: skip
     ground = (
         between(head.sharpness) if head.sharpness is not None else PREFERENCES[head.based_on or "balanced"]
     )
-    own = {key: value for key, value in weights.model_dump().items() if value is not None}
-    return replace(ground, name=head.name, **own)
-
-
-def _both(where: str, value: float) -> Problem:
-    return Problem(
-        where,
-        "sharpness",
-        f"{value:g}",
-        "only without based_on",
-        "Keep one of the two lines, remove the other.",
-    )
+    made = replace(ground, name=head.name, **weights.given())
+    if PREFERENCES.get(head.name.casefold(), made) != made:
+        raise InputError.of(
+            where=where("", "name"), what="name", value=f'"{head.name}"',
+            allowed=f"must not be {', '.join(PREFERENCES)} where the weights are others",
+            remedy="Give it a name of your own.",
+        )  # fmt: skip
+    if not any(value for key, value in made.weights().items() if key != "tail"):
+        raise InputError.of(
+            where=where("weights", ""), what="every weight but tail", value="0", allowed="at least one must be above 0",
+            remedy="Without any, all grid pairs cost the same; raise what matters to you.",
+        )  # fmt: skip
+    return made
 
 
 def between(sharpness: float) -> Preference:
@@ -134,6 +170,8 @@ def between(sharpness: float) -> Preference:
     """
     balanced, other = PREFERENCES["balanced"], PREFERENCES["calm" if sharpness < 0.0 else "sharp"]
     share = abs(sharpness)
+    if share in (0.0, 1.0):  # exactly the weights of a name, without rounding
+        return replace(other if share else balanced, name=f"sharpness {sharpness:g}")
     mixed = {}
     for key in MEANINGS:
         low, high = getattr(balanced, key), getattr(other, key)
@@ -165,8 +203,3 @@ def _quoted(text: str) -> str:
         + "".join(char if ord(char) >= 32 and ord(char) != 127 else f"\\u{ord(char):04x}" for char in escaped)
         + '"'
     )
-
-
-def weights_in_words(weights: Preference) -> str:
-    """Return the weights in a line, for the record of a job."""
-    return ", ".join(f"{key} {getattr(weights, key):g}" for key in MEANINGS)

@@ -4,7 +4,7 @@ One definition serves the kernel, the reference solution and the report, so that
 wherever it is read. Lower is better.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,6 +87,10 @@ class Preference:
     tail: float = field(default=0.5)
     cut_swing: float = 0.0
 
+    def weights(self) -> dict[str, float]:
+        """Return the weights by name, in the order of their definition."""
+        return {one.name: getattr(self, one.name) for one in fields(self) if one.name != "name"}
+
 
 PREFERENCES: dict[str, Preference] = {
     "balanced": Preference(),
@@ -111,7 +115,7 @@ def preference(name: str) -> Preference:
             where="--preference",
             what="is not a known preference",
             value=repr(name),
-            allowed=", ".join(sorted(PREFERENCES)),
+            allowed=f"{', '.join(sorted(PREFERENCES))}, or the path of a preference file that ends in .toml",
             remedy=nearest(name, list(PREFERENCES)) or "Choose one of those.",
         )
     return PREFERENCES[name]

@@ -29,6 +29,18 @@ PART_DECIMALS: dict[str, int] = {
 }
 """Decimals of each part: as many as a calibrator can act on."""
 
+WEIGHT_LABELS: dict[str, str] = {
+    "drive_lost": "Drive lost",
+    "excess_slip": "Excess slip",
+    "recovery": "Recovery",
+    "reslips": "Re-slips",
+    "jerk": "Jerk",
+    "lateral": "Lateral grip lost",
+    "tail": "Worst tenth",
+    "cut_swing": "Swing of the cut",
+}
+"""Weights of the score as forms name them."""
+
 PLANT_LABELS: dict[str, str] = {
     "mass_kg": "mass",
     "torque_scale": "engine torque",

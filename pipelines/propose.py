@@ -9,7 +9,6 @@ from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.evidence import NextTest, what_to_test_next
 from gridfit.grids import common_practice
 from gridfit.plant.prior import from_carsheet
-from gridfit.preferences import preference_of, weights_in_words
 from gridfit.recovery import Preference
 from gridfit.search.budget import DRAWS, SAMPLER
 from gridfit.search.result import SearchResult
@@ -19,6 +18,7 @@ from gridfit.simulate.plantfiles import to_document
 from gridfit.simulate.scenarios import Scenarios, catalogue
 from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.plain import to_json
+from pipelines.preferred import Asked, preferred
 from pipelines.progress import Progress, silent
 from pipelines.proposal import (
     PROBLEM_SEED,
@@ -60,8 +60,8 @@ class ProposeRequest:
     delivery : Delivery
     seed : int
         Same seed, same grids.
-    preference : str
-        Name of a preference (calm, balanced or sharp), or the path of a file that holds one.
+    preference : str or Preference
+        Name of a preference (calm, balanced or sharp), the path of a file that holds one, or the preference itself.
     budget : str
         Name of a budget: quick, normal or long.
     draws : int
@@ -74,7 +74,7 @@ class ProposeRequest:
     car: Path
     delivery: Delivery
     seed: int = 1
-    preference: str = "balanced"
+    preference: Asked = "balanced"
     budget: str = "normal"
     draws: int = DRAWS
     progress: Progress = silent
@@ -127,7 +127,8 @@ def run(request: ProposeRequest) -> JobResult:
         The car cannot break traction in any gear.
     """
     started, delivery = utc_now(), request.delivery.checked()
-    weights, effort = preference_of(request.preference), budget(request.budget, request.sampler)
+    liking, effort = preferred(request.preference), budget(request.budget, request.sampler)
+    weights = liking.weights
     sheet = read_carsheet(request.car)
     plant_seed, scenario_seed = np.random.SeedSequence(PROBLEM_SEED).spawn(2)
     plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=request.draws)
@@ -153,13 +154,12 @@ def run(request: ProposeRequest) -> JobResult:
         started=started,
         asked={
             "car": request.car,
-            "preference": request.preference,
-            "weights": weights_in_words(weights),
+            **liking.asked(),
             "budget": request.budget,
             "sampler": request.sampler,
             "draws": request.draws,
         },
-        inputs=(InputFile.of("car sheet", request.car),),
+        inputs=(InputFile.of("car sheet", request.car), *liking.inputs()),
         seed=request.seed,
         headline=_headline(proposed),
         scores=scores(result),

@@ -7,7 +7,6 @@ import numpy as np
 from gridfit.errors import DataError
 from gridfit.evidence import count_support, what_to_test_next
 from gridfit.grids import read_grids
-from gridfit.preferences import preference_of, weights_in_words
 from gridfit.recovery import Preference
 from gridfit.search.budget import DRAWS, SAMPLER
 from gridfit.search.study import search
@@ -17,6 +16,7 @@ from pipelines.delivery import Delivery, JobResult, deliver
 from pipelines.identify import identify
 from pipelines.ingest import Ingested, Source, ingest
 from pipelines.plain import to_json
+from pipelines.preferred import Asked, preferred
 from pipelines.progress import Progress, silent
 from pipelines.proposal import PROBLEM_SEED, budget, candidates, examples, proposal_files, scores
 from pipelines.record import Record, new_result_id, utc_now
@@ -39,8 +39,8 @@ class RefineRequest:
     delivery : Delivery
     seed : int
         Same seed, same inputs: same grids.
-    preference : str
-        Name of a preference, or the path of a file that holds one.
+    preference : str or Preference
+        Name of a preference, the path of a file that holds one, or the preference itself.
     budget : str
         Name of a budget.
     draws : int
@@ -55,7 +55,7 @@ class RefineRequest:
     source: Source
     delivery: Delivery
     seed: int = 1
-    preference: str = "balanced"
+    preference: Asked = "balanced"
     budget: str = "normal"
     draws: int = DRAWS
     progress: Progress = silent
@@ -86,8 +86,8 @@ def run(request: RefineRequest) -> JobResult:
         The plant's fit is not credible.
     """
     started, delivery = utc_now(), request.delivery.checked()
-    weights = preference_of(request.preference)
-    refined = _refined(request, weights)
+    liking = preferred(request.preference)
+    refined = _refined(request, liking.weights)
     result, logs = refined.result, refined.logs
     findings = fitchecks.with_findings(logs.findings, refined.checks)
     record = Record(
@@ -97,14 +97,13 @@ def run(request: RefineRequest) -> JobResult:
         started=started,
         asked={
             **request.source.asked(),
-            "preference": request.preference,
-            "weights": weights_in_words(weights),
+            **liking.asked(),
             "budget": request.budget,
             "sampler": request.sampler,
             "draws": request.draws,
             "compound": refined.compound,
         },
-        inputs=logs.inputs,
+        inputs=(*logs.inputs, *liking.inputs()),
         seed=request.seed,
         headline=_headline(refined),
         scores=scores(result),
@@ -122,7 +121,7 @@ def run(request: RefineRequest) -> JobResult:
         candidates=candidates(result),
     )
     files = {
-        **proposal_files(result, logs.sheet, weights),
+        **proposal_files(result, logs.sheet, liking.weights),
         "plant.json": to_json(refined.identified.plant_json),
         "episodes.csv": logs.episodes.to_csv(index=False),
         "findings.csv": findings.to_csv(index=False),

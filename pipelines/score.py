@@ -9,7 +9,7 @@ import pandas as pd
 from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.grids import GridPair, common_practice, read_grids
 from gridfit.plant.prior import from_carsheet
-from gridfit.preferences import preference_of, weights_in_words
+from gridfit.recovery import Preference
 from gridfit.search.budget import DRAWS
 from gridfit.simulate.parameters import Plant
 from gridfit.simulate.plantfiles import read_plant
@@ -19,6 +19,7 @@ from pipelines.ingest import Ingested, Source, ingest
 from pipelines.judge import Judged, judge
 from pipelines.partnames import COST
 from pipelines.plain import to_json
+from pipelines.preferred import Asked, preferred
 from pipelines.progress import Progress, silent
 from pipelines.proposal import examples, preference_file
 from pipelines.record import InputFile, Record, new_result_id, utc_now
@@ -49,7 +50,8 @@ class ScoreRequest:
     plant : Path or None
         plant.json of an earlier refine; None for the prior of the car sheet.
     seed : int
-    preference : str
+    preference : str or Preference
+        Name of a preference, the path of a file that holds one, or the preference itself.
     draws : int
     progress : Progress
     """
@@ -58,7 +60,7 @@ class ScoreRequest:
     delivery: Delivery
     plant: Path | None = None
     seed: int = 1
-    preference: str = "balanced"
+    preference: Asked = "balanced"
     draws: int = DRAWS
     progress: Progress = silent
 
@@ -112,7 +114,8 @@ def run(request: ScoreRequest) -> JobResult:
         The car cannot break traction in any gear.
     """
     started, delivery = utc_now(), request.delivery.checked()
-    scored = _scored(request)
+    liking = preferred(request.preference)
+    scored = _scored(request, liking.weights)
     record = Record(
         job="score",
         car=scored.sheet.car.name,
@@ -121,11 +124,10 @@ def run(request: ScoreRequest) -> JobResult:
         asked={
             **request.source.asked(),
             "plant": request.plant,
-            "preference": request.preference,
-            "weights": weights_in_words(scored.judged.weights),
+            **liking.asked(),
             "draws": len(scored.plant),
         },
-        inputs=_inputs(request, scored.logs),
+        inputs=(*_inputs(request, scored.logs), *liking.inputs()),
         seed=request.seed,
         headline=_headline(scored),
         scores=scored.judged.scores(),
@@ -141,8 +143,7 @@ def run(request: ScoreRequest) -> JobResult:
     return deliver(delivery, record, _files(scored), lambda final: render(_page(final, scored)))
 
 
-def _scored(request: ScoreRequest) -> Scored:
-    weights = preference_of(request.preference)
+def _scored(request: ScoreRequest, weights: Preference) -> Scored:
     sheet = read_carsheet(request.source.car)
     if request.source.grids is None:
         raise ValueError("ScoreRequest.source.grids = None: must be the path of the pair to score")

@@ -2,7 +2,7 @@
 
 import logging
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
@@ -173,7 +173,10 @@ def _tags(record: Record) -> dict[str, str]:
 def _parameters(record: Record) -> "list[object]":
     from mlflow.entities import Param
 
-    asked = {f"asked.{key}": value for key, value in record.asked.items()}
+    asked: dict[str, object] = {}
+    for key, value in record.asked.items():  # a weight each, so that the store can compare and sort by it
+        parts = value.items() if isinstance(value, Mapping) else (("", value),)
+        asked |= {".".join(filter(None, ("asked", key, part))): one for part, one in parts}
     every = {"seed": record.seed, **asked, **{f"version.{key}": value for key, value in versions().items()}}
     pairs = [(key, str(value)[:PARAMETER_CHARACTERS]) for key, value in every.items() if value is not None]
     return [Param(key, value or "-") for key, value in pairs[:BATCH_PARAMETERS]]

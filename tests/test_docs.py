@@ -10,6 +10,8 @@ import pytest
 from typer.main import get_command
 
 from gridfit.cartables import SECTIONS, STAND_INS
+from gridfit.preferences import Head, Weights
+from gridfit.recovery import PREFERENCES
 from gridfit.signals.note import NoteTable
 from gridfit.signals.run import ROLES
 from pipelines import cli
@@ -41,6 +43,16 @@ def test_every_key_of_a_note_and_every_role_is_in_the_readme():
         assert f"`{key}`" in README
     for role in ROLES:
         assert f"`{role.name}`" in README
+
+
+def test_every_weight_of_a_preference_is_in_the_readme_with_its_figures():
+    rows = dict(re.findall(r"^\| `([a-z_]+)` \| [^|]+ \|([0-9. |]+)\|$", README, flags=re.MULTILINE))
+    names = ("calm", "balanced", "sharp")
+    assert {key: [float(one) for one in row.split("|")] for key, row in rows.items()} == {
+        key: [getattr(PREFERENCES[name], key) for name in names] for key in Weights.model_fields
+    }
+    for key in Head.model_fields:
+        assert re.search(rf"\b{key}\b", README.split("**A preference of your own.**")[1].split("## Files")[0])
 
 
 @pytest.mark.parametrize("code", [0, 1, 2, 3, 4, 130])

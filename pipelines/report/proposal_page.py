@@ -165,7 +165,8 @@ def choice_section(result: SearchResult, before: str) -> Section:
                     "Each dot is a grid pair that no other tried pair beats in drive lost, roughness (jerk and "
                     "re-slips) and excess slip at once. All of them, with their grids, are in choices.json. To "
                     "search for a calmer or a sharper pair from the start, run the job again with --preference calm or "
-                    "--preference sharp.",
+                    "--preference sharp, or with weights of your own: edit preference.toml of this result, name it, "
+                    "and give it back with --preference.",
                 )
             ),
             Picture(

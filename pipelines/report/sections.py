@@ -146,6 +146,8 @@ def stand_ins(sheet: CarSheet) -> dict[str, str]:
 def _value(value: object) -> str:
     if isinstance(value, list | tuple):
         return ", ".join(_value(item) for item in value)
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_value(item)}" for key, item in value.items())
     return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 

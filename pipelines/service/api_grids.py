@@ -5,7 +5,6 @@ from typing import Any, Literal
 from fastapi import APIRouter, Response
 
 from gridfit.grids import GridPair
-from gridfit.recovery import preference
 from pipelines.plain import plain
 from pipelines.service.desk import Desk
 from pipelines.service.problems import documented, refusal
@@ -87,10 +86,11 @@ def what_if(parts: Parts, car_id: CarId, body: WhatIfIn) -> Response | Any:  # n
                 404, "body.plant_of", value=body.plant_of, allowed="must be a finished refine or propose of this car",
                 remedy="Choose another one, or leave it out for the car sheet's prior.",
             )  # fmt: skip
+    weights = garage.preferences.get(body.preference).weights
     beside = body.beside or car.in_force
     other = None if beside is None else GridPair.from_dict(garage.pair(car_id, beside)["content"])
     answer = parts.desks.play(
         (car.sheet, body.plant_of or ""), lambda: Desk.of(garage.sheet(car), plant), pair_of(body.grids), other,
-        preference(body.preference), body.scenario,
+        weights, body.scenario,
     )  # fmt: skip
     return plain({**answer, "beside": beside})

@@ -50,7 +50,8 @@ def job_out(data: Data, job: Job) -> dict[str, Any]:
     if job.state == "done":
         summary = standing_summary(data, job.id) or {}
         files = [str(name) for name in summary.get("files", [])]
-    return {**{name: getattr(job, name) for name in names}, "files": files}
+    told = {"files": files, "preference": job.asked.get("preference")}
+    return {**{name: getattr(job, name) for name in names}, **told}
 
 
 def _job(parts: Shelf, job_id: str) -> Job:

@@ -9,7 +9,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.types import ASGIApp
 
-from pipelines.service import api_cars, api_grids, api_jobs, api_runs, api_session, pages
+from pipelines.service import api_cars, api_grids, api_jobs, api_preferences, api_runs, api_session, pages
 from pipelines.service.desk import Desks
 from pipelines.service.garage import Garage
 from pipelines.service.jobtable import JobTable
@@ -24,8 +24,9 @@ from pipelines.service.tokens import Tokens
 ABOUT = """
 Measured plants and objective search for the two grids of closed-loop slip control, over HTTP.
 
-Errors are problem details (RFC 9457), with place and remedy. Changes to a car need the `ETag` of the version that they
-were made to, in `If-Match`. Lists are paged by cursor. Beyond loopback every request needs `Authorization: Bearer`.
+Errors are problem details (RFC 9457), with place and remedy. Changes to a car or a preference need the `ETag` of the
+version that they were made to, in `If-Match`. Lists are paged by cursor. Beyond loopback every request needs
+`Authorization: Bearer`.
 Closed course and trained driver only; this is not a stability, braking or safety system.
 """
 
@@ -67,7 +68,7 @@ def make_app(settings: Settings, *, supervise: bool = True) -> ASGIApp:
     app.state.streams = Turnstile(settings.limits.streams, "event streams")
     app.state.uploads = Turnstile(settings.limits.uploads, "uploads")
     app.state.sign_ins = Throttle(1.0, 1.0, settings.limits.wrong_tokens)
-    for router in (api_session, api_cars, api_runs, api_grids, api_jobs, pages):
+    for router in (api_session, api_cars, api_runs, api_grids, api_jobs, api_preferences, pages):
         app.include_router(router.router)
     pages.mount(app)
     install(app)

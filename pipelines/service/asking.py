@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from gridfit.errors import CallError
+from gridfit.recovery import Preference, preference
 from pipelines.plain import to_json
 from pipelines.service.garage import Garage
 from pipelines.service.places import Data
@@ -39,6 +40,7 @@ class Wish:
         Finished refine whose plant score shall use.
     seed, draws : int
     preference, budget : str
+        Names: a preference may be a saved one.
     """
 
     kind: str
@@ -57,7 +59,7 @@ def question(garage: Garage, car: Car, wish: Wish) -> dict[str, Any]:
     Raises
     ------
     CallError
-        Runs or a grid pair are missing.
+        Runs, a grid pair or a preference are missing.
     """
     uploads = garage.runs(car.id)
     chosen = [run for run in uploads if run.kind == "run" and (wish.runs is None or run.name in wish.runs)]
@@ -94,9 +96,18 @@ def question(garage: Garage, car: Car, wish: Wish) -> dict[str, Any]:
         asked["draws"] = wish.draws
     if wish.kind in (*SEARCHES, "score"):
         asked["preference"] = wish.preference
+        # The weights themselves: what is saved under the name later does not change what was asked.
+        asked["weights"] = garage.preferences.get(wish.preference).weights.weights()
     if wish.kind in SEARCHES:
         asked["budget"] = wish.budget
     return asked
+
+
+def preference_of(asked: dict[str, Any]) -> Preference:
+    """Return the preference of a question, with the weights that it was asked with."""
+    name = asked["preference"]
+    # A job that an earlier version queued has only the name of one of the three.
+    return Preference(name, **asked["weights"]) if "weights" in asked else preference(name)
 
 
 def _note(garage: Garage, car_id: str, note: dict[str, Any] | None) -> dict[str, Any] | None:

@@ -35,6 +35,9 @@ CREATE TABLE IF NOT EXISTS jobs (
 CREATE UNIQUE INDEX IF NOT EXISTS one_job_per_question ON jobs (key) WHERE state IN ('queued', 'running', 'done');
 CREATE INDEX IF NOT EXISTS jobs_by_state ON jobs (state, seq);
 CREATE INDEX IF NOT EXISTS history_by_car ON history (car, seq);
+CREATE TABLE IF NOT EXISTS preferences (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT, name TEXT NOT NULL UNIQUE, version INTEGER NOT NULL,
+    weights TEXT NOT NULL, created TEXT NOT NULL, changed TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS settings (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 """
 

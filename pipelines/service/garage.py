@@ -10,6 +10,7 @@ from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
 from pipelines.service.database import now_text
 from pipelines.service.places import Data
+from pipelines.service.preferences import Preferences
 from pipelines.service.records import Car, Run, Stale, check_channels, missing, parse_sheet, run_of
 from pipelines.service.uploads import RunName, Stored, blob_path, keep_text
 
@@ -23,11 +24,17 @@ class Garage:
     Parameters
     ----------
     data : Data
+
+    Attributes
+    ----------
+    preferences : Preferences
+        Saved weights of the score, for all cars.
     """
 
     def __init__(self, data: Data) -> None:
         self.data = data
         self._database = data.database
+        self.preferences = Preferences(data.database)
 
     # cars
 

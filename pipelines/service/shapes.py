@@ -16,6 +16,12 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Cells = Annotated[list[Finite], Field(min_length=1, max_length=64)]
 Line = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f\x7f]+$")]
 Text = Annotated[str, StringConstraints(max_length=4000, pattern=r"^[^\x00-\x08\x0b-\x1f\x7f]*$")]
+# What neither an address nor a file's name would have to escape, but for letters.
+PreferenceName = Annotated[str, StringConstraints(pattern=r"^\w([\w .+-]{0,38}\w)?$")]
+Preferred = Annotated[
+    PreferenceName,
+    Field(description="calm, balanced, sharp or the name of a saved one", examples=["balanced"]),
+]
 Toml = Annotated[str, StringConstraints(min_length=1, max_length=200_000)]
 
 
@@ -116,7 +122,7 @@ class JobIn(Given):
     plant_of: JobId | None = Field(default=None, description="For score: the refine whose plant is used")
     seed: Annotated[int, Field(ge=0, le=2**31 - 1)] = 1
     draws: Annotated[int, Field(ge=4, le=200)] = DRAWS
-    preference: Literal["calm", "balanced", "sharp"] = "balanced"
+    preference: Preferred = "balanced"
     budget: Literal["quick", "normal", "long"] = "normal"
 
     def wish(self) -> Wish:
@@ -135,7 +141,7 @@ class WhatIfIn(Given):
     plant_of: JobId | None = Field(
         default=None, description="Refine whose plant is used; else the car sheet's prior"
     )
-    preference: Literal["calm", "balanced", "sharp"] = "balanced"
+    preference: Preferred = "balanced"
     scenario: Annotated[int, Field(ge=0, le=999)] = Field(
         default=0, description="Scenario whose course is returned"
     )
@@ -197,6 +203,7 @@ class JobOut(BaseModel):
     started: datetime.datetime | None
     ended: datetime.datetime | None
     headline: str | None
+    preference: str | None = Field(description="Name under which it was asked for; null where there is none")
     problem: dict[str, Any] | None
     files: list[str] = Field(description="Files of the result; empty until it is done")
 

@@ -106,11 +106,11 @@ def from_cursor(cursor: str | None) -> int | None:
     return int(text[2:])
 
 
-def matched(if_match: str | None, etag: str) -> str:
+def matched(if_match: str | None, etag: str, what: str = "car") -> str:
     """Return the ETag that a change was made to; raises Refusal when none was sent."""
     if if_match is None:
         raise refusal(
             428, "If-Match header", value="missing", allowed=f"must be the ETag of the version that is changed, {etag}",
-            remedy="Load the car, change it, and send its ETag with the change.",
+            remedy=f"Load the {what}, change it, and send its ETag with the change.",
         )  # fmt: skip
     return if_match

@@ -8,10 +8,12 @@ import pandas as pd
 
 from gridfit.carsheet import CarSheet
 from gridfit.grids import common_practice
-from pipelines.partnames import PART_LABELS
+from gridfit.preferences import MEANINGS
+from pipelines.partnames import PART_LABELS, WEIGHT_LABELS
 from pipelines.report.cautions import cautions
 from pipelines.service.jobtable import Job
 from pipelines.service.places import Data
+from pipelines.service.preferences import built_in
 from pipelines.service.records import Car
 from pipelines.service.results import standing_summary
 from pipelines.service.sheetform import fields
@@ -89,6 +91,8 @@ def car_view(parts: Shelf, car: Car) -> dict[str, Any]:
         "history": garage.history(car.id, limit=40),
         "cautions": cautions(sheet.engine.cut),
         "part_labels": PART_LABELS,
+        "preferences": [*built_in(), *garage.preferences.saved()],
+        "weight_labels": weight_labels(),
         "stood_in": _stood_in(sheet),
         "compounds": sorted({run.note["compound"] for run in runs if run.note}),
     }
@@ -164,6 +168,14 @@ def _comparison(data: Data, result: Result | None) -> dict[str, Any] | None:
         "headline": result.summary["finding"],
         "pairs": result.json(data, "compare.json")["pairs"],
     }
+
+
+def weight_labels() -> list[tuple[str, str, str, str]]:
+    """Return name, label, meaning and upper bound of each weight."""
+    return [
+        (key, WEIGHT_LABELS[key], meaning, "1" if key == "tail" else "1000")
+        for key, meaning in MEANINGS.items()
+    ]
 
 
 def _stood_in(sheet: CarSheet) -> list[str]:

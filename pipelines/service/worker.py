@@ -21,7 +21,7 @@ from pipelines.delivery import Delivery, JobResult
 from pipelines.ingest import Source
 from pipelines.record import GIVEN_RESULT_ID
 from pipelines.service import aftermath
-from pipelines.service.asking import Inputs, lay_out
+from pipelines.service.asking import Inputs, lay_out, preference_of
 from pipelines.service.jobtable import Job, JobTable, owner_name
 from pipelines.service.memory import Memory
 from pipelines.service.places import Data
@@ -154,7 +154,7 @@ def _propose(job: Job, inputs: Inputs, delivery: Delivery, pulse: Pulse, memory:
             inputs.car,
             delivery,
             asked["seed"],
-            asked["preference"],
+            preference_of(asked),
             asked["budget"],
             asked["draws"],
             pulse.progress,
@@ -168,7 +168,7 @@ def _refine(job: Job, inputs: Inputs, delivery: Delivery, pulse: Pulse, memory: 
     asked = job.asked
     return run(
         RefineRequest(
-            _source(inputs), delivery, asked["seed"], asked["preference"], asked["budget"], asked["draws"],
+            _source(inputs), delivery, asked["seed"], preference_of(asked), asked["budget"], asked["draws"],
             pulse.progress, stages=memory,
         )
     )  # fmt: skip
@@ -199,7 +199,7 @@ def _score(job: Job, inputs: Inputs, delivery: Delivery, pulse: Pulse, memory: M
             delivery,
             inputs.plant,
             asked["seed"],
-            asked["preference"],
+            preference_of(asked),
             asked["draws"],
             pulse.progress,
         )

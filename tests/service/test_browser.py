@@ -180,6 +180,48 @@ def test_editing_a_cell_gives_score_and_episode_at_once(finished_copy):
         assert not seen.faults
 
 
+def test_weights_are_saved_by_keyboard_and_what_if_follows(finished_copy):
+    data, ids = finished_copy
+    with running(data) as service, opened(service.address) as seen:
+        page = seen.page
+        page.goto(f"/cars/{ids['car']}")
+        ready(page)
+        played(page)
+        before = page.locator("#verdict").inner_text()
+        page.locator("#own-weights summary").focus()
+        page.keyboard.press("Enter")
+        tab_to(page, page.get_by_label("Jerk"))
+        page.keyboard.type("9000")
+        tab_to(page, page.get_by_label("Save under"))
+        page.keyboard.type("wet")
+        page.keyboard.press("Enter")
+        expect(page.get_by_label("Jerk")).to_be_focused()
+        expect(page.locator(".field:has(#weight-jerk) .fault")).to_contain_text("less than or equal to 1000")
+        page.keyboard.press("ControlOrMeta+a")
+        page.keyboard.type("9,5")
+        page.keyboard.press("Enter")
+        expect(page.locator("#preference")).to_have_value("wet")
+        expect(page.locator("#verdict")).not_to_have_text(before)
+        played(page)
+        assert service.client.get("/api/preferences/wet").json()["weights"]["jerk"] == 9.5
+        assert not serious_issues(page)
+        seen.shot("6-weights")
+        # Somebody else changes it meanwhile: the page says so, and writes nothing over it.
+        service.client.put("/api/preferences/wet", json={"based_on": "sharp"}, headers={"If-Match": "*"})
+        page.get_by_role("button", name="Save these weights").click()
+        expect(page.locator(".field:has(#weights-name) .fault")).to_contain_text("meanwhile")
+        page.reload()
+        ready(page)
+        page.locator("#own-weights summary").click()
+        page.locator("#preference").select_option("wet")
+        expect(page.get_by_label("Jerk")).to_have_value("0.25")
+        page.once("dialog", lambda one: one.accept())
+        page.get_by_role("button", name="Remove wet").click()
+        expect(page.locator("#preference")).to_have_value("balanced")
+        assert service.client.get("/api/preferences").json()["items"] == []
+        assert not seen.faults
+
+
 def test_speeds_in_mph_and_on_a_narrow_screen_and_on_paper(finished_copy):
     data, ids = finished_copy
     with running(data) as service, opened(service.address, viewport={"width": 390, "height": 844}) as seen:

@@ -22,7 +22,7 @@ def test_the_description_has_examples_and_problems_everywhere(data):
             assert "application/problem+json" in operation["responses"][status]["content"]
     shapes = schema["components"]["schemas"]
     assert "HTTPValidationError" not in shapes
-    for name in ("SheetIn", "NoteIn", "PairIn", "TargetIn", "CutIn"):
+    for name in ("SheetIn", "NoteIn", "PairIn", "TargetIn", "CutIn", "PreferenceIn"):
         assert any("examples" in one for one in shapes[name]["properties"].values()), name
 
 
@@ -33,9 +33,12 @@ def test_2000_requests_find_no_fault(data, demo, tmp_path):
         # Something to find: half of the interesting paths end early on cars that are not there.
         car = service.client.post("/api/cars", json={"sheet": sheet}).json()["id"]
         service.client.post(f"/api/cars/{car}/grids", json={"label": "as found", "grids": GRIDS})
+        service.client.put("/api/preferences/wet", json={"based_on": "calm"})
         job = service.client.post(f"/api/cars/{car}/jobs", json={"kind": "propose"}).json()["id"]
         settings = tmp_path / "schemathesis.toml"
-        settings.write_text(f'[parameters]\ncar_id = "{car}"\njob_id = "{job}"\n', encoding="utf-8")
+        settings.write_text(
+            f'[parameters]\ncar_id = "{car}"\njob_id = "{job}"\npreference = "wet"\n', encoding="utf-8"
+        )
         command = [
             sys.executable, "-m", "schemathesis.cli", "--config-file", str(settings), "run",
             f"{service.address}/api/openapi.json",

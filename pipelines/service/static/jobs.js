@@ -23,6 +23,8 @@ function entry(job) {
   const said = document.createElement("span");
   said.className = "words";
   kind.textContent = job.kind;
+  const liking = document.createElement("small");
+  liking.textContent = job.preference || "";
   const bar = document.createElement("progress");
   bar.max = 1;
   bar.setAttribute("aria-label", `Progress of ${job.kind}`);
@@ -32,7 +34,7 @@ function entry(job) {
   cancel.dataset.cancel = job.id;
   cancel.textContent = "Cancel";
   cancel.addEventListener("click", () => stop(cancel));
-  made.append(stamp, " ", kind, " ", said, " ", bar, " ", cancel);
+  made.append(stamp, " ", kind, " ", liking, " ", said, " ", bar, " ", cancel);
   const list = document.getElementById("jobs");
   list.querySelector(":scope > .faint")?.remove();
   list.prepend(made);

@@ -7,6 +7,7 @@ import { setUpLogs } from "./logs.js";
 import { setUpOverlay } from "./overlay.js";
 import { send, setUpNewCar } from "./sheet.js";
 import { setUpUnits } from "./speeds.js";
+import { setUpWeights } from "./weights.js";
 
 const leaf = document.getElementById("leaf");
 const car = leaf.dataset.car
@@ -23,6 +24,7 @@ if (car) {
   setUpLogs(car);
   setUpJobs(car);
   setUpGrids(car);
+  setUpWeights();
   setUpOverlay(car);
 }
 setUpUnits(leaf.dataset.units);
