@@ -32,7 +32,9 @@ import numpy as np
 from numba import njit
 
 _FAST = {"nsz", "arcp", "contract", "reassoc", "afn"}
-_inlined = njit(forceinline=True, error_model="numpy", fastmath=_FAST)
+_inlined = njit(
+    forceinline=True, error_model="numpy", fastmath=_FAST, no_cpython_wrapper=True, no_cfunc_wrapper=True
+)
 """Part of the block's loop: laid flat into it by LLVM, since a call in the loop stops vectorisation."""
 
 LANES = 16
