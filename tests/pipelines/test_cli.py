@@ -219,6 +219,8 @@ sys.exit(cli.main(["wait"]))
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # a shell starts what it puts into the background with Ctrl-C ignored, and children keep that
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stdout.readline().strip() == "writing"
     time.sleep(0.2)
