@@ -78,7 +78,9 @@ def picture(table):
         axes[0].set(xlabel="time [s]", ylabel="above the best found [%]", ylim=(0.0, None))
         axes[0].legend()
 
-    return svg(draw, name="samplers")
+    # a figure of a page has no name space of its own; a file needs one
+    spaces = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="756" height="324"'
+    return svg(draw, name="samplers").replace("<svg ", f"<svg {spaces} ", 1)
 
 
 def main():
