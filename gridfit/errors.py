@@ -149,3 +149,31 @@ def suggestion(name: str, names: Iterable[str], otherwise: str) -> str:
     """Return `nearest` as a sentence of its own, or `otherwise` when nothing is near."""
     question = nearest(name, names)
     return question[:1].upper() + question[1:] if question else otherwise
+
+
+def check_name(option: str, kind: str, name: str, names: Iterable[str], also: str = "") -> None:
+    """Raise CallError unless an option was given a name that is known.
+
+    Parameters
+    ----------
+    option : str
+        For instance ``--budget``.
+    kind : str
+        What the name is of, for instance ``budget``.
+    name : str
+        What was written.
+    names : iterable of str
+        What is known.
+    also : str
+        What else the option takes, as the end of the list.
+    """
+    known = list(names)
+    if name in known:
+        return
+    raise CallError.of(
+        where=option,
+        what=f"is not a known {kind}",
+        value=repr(name),
+        allowed=", ".join(known) + also,
+        remedy=nearest(name, known) or "Choose one of those.",
+    )

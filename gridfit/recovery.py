@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from gridfit.errors import CallError, nearest
+from gridfit.errors import check_name
 
 WINDOW_S = 2.5
 """Length of a scored window from the disturbance [s]."""
@@ -110,14 +110,8 @@ def preference(name: str) -> Preference:
     CallError
         If there is none.
     """
-    if name not in PREFERENCES:
-        raise CallError.of(
-            where="--preference",
-            what="is not a known preference",
-            value=repr(name),
-            allowed=f"{', '.join(sorted(PREFERENCES))}, or the path of a preference file that ends in .toml",
-            remedy=nearest(name, list(PREFERENCES)) or "Choose one of those.",
-        )
+    also = ", or the path of a preference file that ends in .toml"
+    check_name("--preference", "preference", name, sorted(PREFERENCES), also)
     return PREFERENCES[name]
 
 

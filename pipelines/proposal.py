@@ -8,14 +8,14 @@ import numpy as np
 import pandas as pd
 
 from gridfit.carsheet import CarSheet
-from gridfit.errors import CallError, nearest
+from gridfit.errors import check_name
 from gridfit.estimate import Estimate
 from gridfit.grids import GridPair
 from gridfit.preferences import to_toml
 from gridfit.recovery import Preference, episode_cost
 from gridfit.search.budget import SAMPLER, Budget
 from gridfit.search.result import SearchResult
-from gridfit.search.samplers import check_name
+from gridfit.search.samplers import SAMPLERS
 from gridfit.simulate.batch import Simulator
 from gridfit.simulate.courses import Course, courses
 from gridfit.simulate.parameters import Plant
@@ -57,15 +57,8 @@ def budget(name: str, sampler: str = SAMPLER) -> Budget:
     CallError
         There is no such budget, or no such sampler.
     """
-    check_name(sampler)
-    if name not in BUDGETS:
-        raise CallError.of(
-            where="--budget",
-            what="is not a known budget",
-            value=repr(name),
-            allowed=", ".join(BUDGETS),
-            remedy=nearest(name, BUDGETS) or "Choose one of those.",
-        )
+    check_name("--sampler", "sampler", sampler, SAMPLERS)
+    check_name("--budget", "budget", name, BUDGETS)
     return replace(BUDGETS[name], sampler=sampler)
 
 

@@ -82,7 +82,7 @@ class Budget:
             trials_per_gear=more * self.trials_per_gear,
             trials_target=more * self.trials_target,
             polish_passes=more * self.polish_passes,
-            starts=min(more, 2) * self.starts,
+            starts=more * self.starts,
         )
 
     def reach(self, round_: int) -> float:

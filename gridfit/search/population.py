@@ -11,7 +11,7 @@ from optuna.distributions import BaseDistribution, FloatDistribution
 from optuna.trial import FrozenTrial, create_trial
 
 from gridfit.search.budget import SAMPLER
-from gridfit.search.samplers import sampler as make_sampler
+from gridfit.search.samplers import create_sampler
 
 FloatArray = NDArray[np.float64]
 Score = Callable[[FloatArray], FloatArray]
@@ -94,7 +94,7 @@ def explore(
         warnings.filterwarnings("ignore", category=RuntimeWarning, module="cmaes")
         warnings.filterwarnings("ignore", category=optuna.exceptions.ExperimentalWarning)
         study = optuna.create_study(
-            study_name=name, sampler=make_sampler(sampler, population, seed), direction="minimize"
+            study_name=name, sampler=create_sampler(sampler, population, seed), direction="minimize"
         )
         first = dict(zip(names, map(float, start), strict=True))
         study.add_trial(create_trial(params=first, distributions=bounds, value=start_value))

@@ -14,7 +14,7 @@ from optuna.samplers import (
     TPESampler,
 )
 
-from gridfit.errors import CallError, nearest
+from gridfit.errors import check_name
 
 
 def _cmaes(population: int, seed: int) -> BaseSampler:
@@ -55,7 +55,7 @@ SAMPLERS: dict[str, Callable[[int, int], BaseSampler]] = {
 """Makers of samplers, from points per call and seed; the Gaussian-process sampler needs a library of gigabytes."""
 
 
-def sampler(name: str, population: int, seed: int) -> BaseSampler:
+def create_sampler(name: str, population: int, seed: int) -> BaseSampler:
     """Return a new sampler.
 
     Parameters
@@ -71,17 +71,5 @@ def sampler(name: str, population: int, seed: int) -> BaseSampler:
     CallError
         There is none of that name.
     """
-    check_name(name)
+    check_name("--sampler", "sampler", name, SAMPLERS)
     return SAMPLERS[name](population, seed)
-
-
-def check_name(name: str) -> None:
-    """Raise CallError unless there is a sampler of that name."""
-    if name not in SAMPLERS:
-        raise CallError.of(
-            where="--sampler",
-            what="is not a known sampler",
-            value=repr(name),
-            allowed=", ".join(SAMPLERS),
-            remedy=nearest(name, list(SAMPLERS)) or "Choose one of those.",
-        )
