@@ -50,7 +50,9 @@ def speeds_kmh(sheet: CarSheet, plant: Plant, scenarios: Scenarios, parts: Float
     spread = np.maximum(parts[..., PART_INDEX["recovery_s"]], LEAST_LOSS_S)
     before, after = round(k.PRE_S / STEP_S), round(WINDOW_S / STEP_S)
     v = np.broadcast_to(scen[..., k.S_V0], lost.shape).copy()
-    q = np.broadcast_to(_share(scen[..., k.S_U0], car), lost.shape).copy()
+    half, rpm = car[..., k.C_HALF], scen[..., k.S_V0] * gear[..., k.G_RPM]
+    shape = car[..., k.C_SHAPE] * (half / np.maximum(rpm, 0.2 * half)) ** car[..., k.C_EARLY]
+    q = np.broadcast_to(_share(scen[..., k.S_U0], shape), lost.shape).copy()
     z = np.zeros_like(v)
     for _ in range(SETTLING):
         z = _ideal(v, q, z, -k.PRE_S, scen, car, gear, rows.torque, rows.rpm_step)
@@ -62,7 +64,7 @@ def speeds_kmh(sheet: CarSheet, plant: Plant, scenarios: Scenarios, parts: Float
         asked = scen[..., k.S_U0] + (scen[..., k.S_U1] - scen[..., k.S_U0]) * np.clip(
             t / np.maximum(scen[..., k.S_RAMP], 1e-3), 0.0, 1.0
         )
-        q = q + (1.0 - np.exp(-STEP_S / car[..., k.C_TAUI])) * (_share(asked, car) - q)
+        q = q + (1.0 - np.exp(-STEP_S / car[..., k.C_TAUI])) * (_share(asked, shape) - q)
         a = _ideal(v, q, z, t, scen, car, gear, rows.torque, rows.rpm_step)
         if t >= 0.0:
             a = a - np.where(t < spread, lost / spread, 0.0)
@@ -71,9 +73,9 @@ def speeds_kmh(sheet: CarSheet, plant: Plant, scenarios: Scenarios, parts: Float
     return out
 
 
-def _share(throttle: Floats, car: Floats) -> Floats:
+def _share(throttle: Floats, shape: Floats) -> Floats:
     """Share of full torque at a throttle: 1 - (1 - u)^p."""
-    share: Floats = 1.0 - (1.0 - np.minimum(throttle, 1.0)) ** car[..., k.C_SHAPE]
+    share: Floats = 1.0 - (1.0 - np.minimum(throttle, 1.0)) ** shape
     return share
 
 

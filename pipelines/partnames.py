@@ -54,6 +54,7 @@ PLANT_LABELS: dict[str, str] = {
     "cut_effect": "effect of the cut",
     "intake_lag_s": "intake lag",
     "throttle_shape": "throttle to torque",
+    "throttle_early": "earlier torque at low engine speed",
     "dead_time_s": "dead time, fixed part",
     "dead_time_cycles": "dead time, part that goes with engine cycles",
     "cut_lag_s": "lag of the cut",

@@ -69,6 +69,21 @@ def _spread(result: FitResult, fitted: NDArray[np.int64]) -> Floats:
     return covariance
 
 
+def _along_stamps(result: FitResult, fitted: NDArray[np.int64]) -> Floats:
+    """How the fitted entries move with the stamps of the cut, by one standard deviation of these: float64[F].
+
+    Where rows tell the cut at moments of their own, the errors see how late they are as dead time, and the fit cannot
+    tell one from the other.
+    """
+    sd_s = float(result.windows.stamp_sd_s.mean())
+    dead = INDEX["dead_time_s"]
+    seen = result.hessian[fitted, dead] - np.where(fitted == dead, result.width[dead] ** -2, 0.0)
+    along: Floats = np.linalg.solve(result.hessian[np.ix_(fitted, fitted)], seen) * (
+        sd_s / np.exp(result.x[dead])
+    )
+    return along
+
+
 def _vectors(result: FitResult, rng: np.random.Generator, n_draws: int) -> Floats:
     """Draws of the whole vector on the fit's scale, in antithetic pairs: float64[D, X]."""
     fitted, held = _split(result)
@@ -82,7 +97,8 @@ def _vectors(result: FitResult, rng: np.random.Generator, n_draws: int) -> Float
     step = np.zeros((half, result.x.size))
     step[:, held] = outside
     limit = result.width[fitted]
-    step[:, fitted] = own + np.clip(outside @ along.T, -limit, limit)
+    stamps = rng.standard_normal((half, 1)) * _along_stamps(result, fitted)
+    step[:, fitted] = own + np.clip(outside @ along.T, -limit, limit) + np.clip(stamps, -limit, limit)
     # no draw further from the fit than three prior widths
     step = np.clip(step, -3.0 * result.width, 3.0 * result.width)
     vectors: Floats = result.x + np.concatenate([step, -step])[:n_draws]

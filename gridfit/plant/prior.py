@@ -66,19 +66,30 @@ def _engine_rows(sheet: CarSheet) -> list[PriorRow]:
         ),
         inertia,
         PriorRow("throttle_shape", 1.6, 0.30, "torque rises faster than throttle, 1 to 2.5; from memory"),
+        PriorRow(
+            "throttle_early",
+            0.5,
+            0.3,
+            "air through an opening over what the engine's speed asks for would be 1; "
+            "throttle maps take some of it back; no source",
+        ),
         PriorRow("intake_lag_s", 0.07, 0.35, "manifold filling, 0.04-0.12 s; from memory"),
     ]
 
 
 def _cut_rows(sheet: CarSheet) -> list[PriorRow]:
-    """Dead time: half a firing interval of waiting, the way to the torque, the link's share of a cycle."""
+    """Dead time: the wait for the next event, the way to the torque, the link's share of a cycle.
+
+    The wait is half an interval on average; its spread, 0.29 of an interval, is partly the lag's.
+    """
     period = 1.0 / sheet.controller.loop_hz
-    wait = 0.5 / sheet.engine.cylinders
+    wait = 0.35 / sheet.engine.cylinders
     fuel = sheet.engine.cut == "fuel"
     return [
         PriorRow("cut_effect", 1.0, 0.06, "one event in ten takes off roughly 10 %; common practice, no source"),
-        PriorRow("dead_time_s", 0.002 + 0.5 * period, 0.6, "link and controller, up to one cycle; no source"),
-        PriorRow("dead_time_cycles", wait + (0.7 if fuel else 0.03), 0.35 if fuel else 0.4,
+        PriorRow("dead_time_s", 0.002 + 0.25 * period, 0.9,
+                 "link and controller, a millisecond to more than a cycle; no source"),
+        PriorRow("dead_time_cycles", wait + (0.7 if fuel else 0.03), 0.35 if fuel else 0.6,
                  "waiting for the next event, and for fuel the strokes until it would burn; arithmetic"),
         PriorRow("cut_lag_s", 0.025 if fuel else 0.003, 0.5 if fuel else 0.6,
                  "wall film and mixing for fuel, none to speak of for ignition; from memory"),

@@ -24,7 +24,7 @@ from gridfit.simulate.parameters import INDEX, MAX_GEARS, NAMES, Floats, from_fr
 CONSIDERED: tuple[str, ...] = (
     "mass_kg", "wheel_inertia_kgm2", "load_sensitivity", "relaxation_m",
     "cg_height_m", "load_lag_s", "cda_m2", "rolling", "rolling_radius_m", "driven_factor", "slip_per_mps",
-    "mu_per_mps", "tyre_law",
+    "mu_per_mps", "tyre_law", "throttle_early",
 )  # fmt: skip
 """Parameters that speeds, throttle and cut alone cannot tell from faults of the model: left at their prior in the
 fit, their spread carried through to the others (Schmidt's consider parameters)."""
@@ -192,9 +192,9 @@ class Problem:
             values[:, INDEX["slip_peak"]] *= np.exp(slips[:, c])
             rows = pack(self.sheet, values)
             speeds = predict(
-                w.bounds[mine], self._gear[mine], w.time, w.throttle, w.cut, w.engine, w.driven, w.lateral[mine],
-                np.ascontiguousarray(grip[:, mine]), np.ascontiguousarray(start[:, mine]), rows.car, rows.gears,
-                rows.friction, rows.torque, rows.rpm_step, self.sheet.engine.idle_rpm, out.shape[3],
+                w.bounds[mine], self._gear[mine], w.time, w.throttle, w.cut, w.engine, w.driven, w.late_s[mine],
+                w.lateral[mine], np.ascontiguousarray(grip[:, mine]), np.ascontiguousarray(start[:, mine]), rows.car,
+                rows.gears, rows.friction, rows.torque, rows.rpm_step, self.sheet.engine.idle_rpm, out.shape[3],
             )  # fmt: skip
             out[:, mine] = speeds
         return out

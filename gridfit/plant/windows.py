@@ -16,6 +16,7 @@ from scipy.ndimage import maximum_filter1d
 
 from gridfit.carsheet import CarSheet
 from gridfit.errors import DataError
+from gridfit.signals import turns
 from gridfit.signals.prepared import Signals
 from gridfit.simulate.packing import GRAVITY_MPS2, overall_ratios
 from gridfit.simulate.parameters import Floats
@@ -63,6 +64,10 @@ class Windows:
         Mean lateral acceleration over g, 0 where unknown.
     noise : float64[W, 3]
         Noise of driven, undriven and engine speed [m/s].
+    late_s : float64[W]
+        How much later than a line between the rows' cuts the controller's turns are, where that is known [s].
+    stamp_sd_s : float64[W]
+        Standard deviation of the turns about that [s].
     runs, compounds : tuple of str
         Names.
     """
@@ -82,6 +87,8 @@ class Windows:
     episode: NDArray[np.int64]
     lateral: Floats
     noise: Floats
+    late_s: Floats
+    stamp_sd_s: Floats
     runs: tuple[str, ...]
     compounds: tuple[str, ...]
 
@@ -223,6 +230,7 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
     DataError
         If no run has a usable window.
     """
+    late_s, stamp_sd_s = turns.stamps(sheet, signals)
     compounds = tuple(dict.fromkeys(s.run.note.compound for s in signals))
     samples: dict[str, list[Floats]] = {
         n: [] for n in ("time", "throttle", "cut", "driven", "undriven", "engine", "used", "known")
@@ -272,5 +280,6 @@ def build(sheet: CarSheet, signals: Sequence[Signals], episodes: pd.DataFrame) -
         flat["engine"], flat["used"].astype(bool), flat["known"].astype(bool),
         np.array(bounds, dtype=np.int64), np.array(gear, dtype=np.int64),
         np.array(run, dtype=np.int64), np.array(compound, dtype=np.int64), np.array(episode, dtype=np.int64),
-        np.array(lateral), np.array(noise), tuple(s.run.name for s in signals), compounds,
+        np.array(lateral), np.array(noise),
+        np.full(len(bounds), late_s), np.full(len(bounds), stamp_sd_s), tuple(s.run.name for s in signals), compounds,
     )  # fmt: skip

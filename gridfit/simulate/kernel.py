@@ -56,8 +56,8 @@ PRE_S = 0.25
 # columns of the car's constants, one row per draw
 (
     C_MASS, C_DRAG, C_ROLL, C_FZ0, C_CZ, C_TAUZ, C_MU, C_KP, C_SMU, C_SKP, C_SLOAD, C_SIGMA, C_ETA,
-    C_TAUI, C_TAUC, C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, C_STIFF, C_DAMP, N_CAR,
-) = range(23)  # fmt: skip
+    C_TAUI, C_TAUC, C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, C_STIFF, C_DAMP, C_EARLY, C_HALF, N_CAR,
+) = range(25)  # fmt: skip
 # columns of a gear's constants, per draw
 G_RPM, G_FORCE, G_INERTIA, G_ENGINE, N_GEAR = range(5)
 # columns of a scenario
@@ -77,8 +77,8 @@ M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_
     _RPM, _FORCE, _MW, _VEND, _U0, _U1, _IRAMP, _DUR, _G, _LF, _LAT, _RY2, _BASE, _ICL, _IMP, _CL, _CMD,
     _XR, _XT, _H, _TQ, _TU, _HL, _TGT, _SLOPE, _VT, _RR, _VH, _GT, _LT, _U, _SD, _SX, _SREC, _SRES,
     _SJ, _SL, _SO2, _SRS, _SNS, _SWIN, _UF, _UL, _P1, _P2, _EM, _P3, _E0, _NEXT, _IMW, _IME, _ITW, _WET, _OWN,
-    _CLAT, _TUS, _VU, _SLIP, _P4, _ESO, _INS, _SH, _PU, _SLOW, _SSW, _ROWS,
-) = (i * LANES for i in range(87))  # fmt: skip
+    _CLAT, _TUS, _VU, _SLIP, _P4, _ESO, _INS, _SH, _PU, _SLOW, _SSW, _SHAPE, _ROWS,
+) = (i * LANES for i in range(88))  # fmt: skip
 
 
 @_inlined
@@ -93,6 +93,12 @@ def torque_share(u, shape):
     if u >= 1.0:
         return 1.0
     return 1.0 - (1.0 - u) ** shape
+
+
+@njit(cache=True, forceinline=True, error_model="numpy", fastmath=_FAST)
+def throttle_shape(car, rpm):
+    """Exponent of `torque_share` at an engine speed: a slower engine has its air from less throttle."""
+    return car[C_SHAPE] * (car[C_HALF] / max(rpm, 0.2 * car[C_HALF])) ** car[C_EARLY]
 
 
 @_inlined
@@ -141,7 +147,8 @@ def _start(s, i, scen, car, gear, loop, friction, torque):
     s[_ICL + i] = 1.0 / scen[S_CLUTCH] if closing else 1e6
     s[_IMP + i] = 6.0 * gear[G_ENGINE] * v * scen[S_OVERSPEED] / scen[S_CLUTCH] if closing else 0.0
     s[_CL + i] = 1.0 if closing else 0.0
-    q = torque_share(scen[S_U0], car[C_SHAPE])
+    s[_SHAPE + i] = throttle_shape(car, v * gear[G_RPM])
+    q = torque_share(scen[S_U0], s[_SHAPE + i])
     s[_Q + i] = q
     s[_UF + i], s[_UL + i] = q, scen[S_U0]
     drive = 0.0
@@ -272,11 +279,11 @@ def _deliver(s, i, low, dt, lag, a_e, ring, ring_t, tail, head):
 
 
 @_inlined
-def _throttle(s, i, t, shape):
+def _throttle(s, i, t):
     """Share of full torque that the throttle asks for; worked out anew only while the throttle moves."""
     u = s[_U0 + i] + (s[_U1 + i] - s[_U0 + i]) * clamp01(t * s[_IRAMP + i])
     if u != s[_UL + i]:
-        s[_UL + i], s[_UF + i] = u, torque_share(u, shape)
+        s[_UL + i], s[_UF + i] = u, torque_share(u, s[_SHAPE + i])
 
 
 @_inlined
@@ -603,7 +610,7 @@ def run_blocks(
                         s[_EO + i] = s[_ES + i]
             if step >= pre and t <= moved + dt:
                 for i in range(LANES):
-                    _throttle(s, i, t, car[C_SHAPE])
+                    _throttle(s, i, t)
             if step >= pre and t <= changing + dt:
                 _surroundings(s, t + 0.5 * dt)
             _half_step(s, dt, car, loop, a_q, a_e)

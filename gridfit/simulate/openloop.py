@@ -56,7 +56,7 @@ def _rising(table, wanted):
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def predict_window(
-    pre, joined, first, last, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gear, friction,
+    pre, joined, first, last, time, throttle, cut, engine_mps, driven, late, lateral, grip, start, car, gear, friction,
     torque, rpm_step, idle, out,
 ):  # fmt: skip
     """Predict one window.
@@ -69,6 +69,8 @@ def predict_window(
     time, throttle, cut, engine_mps, driven : float64[S]
         Log: time [s], throttle [1], cut [1]; the engine's speed over the overall ratio, by its own sensor where
         there is one, and the driven wheels' speed [m/s], for the run-up.
+    late : float
+        How much later than a line between the rows' cuts the cut was commanded [s].
     lateral : float
         Lateral acceleration over g [1].
     grip : float
@@ -81,8 +83,7 @@ def predict_window(
         Written, from the window's first sample on: driven and undriven speed as the sensors show them, engine
         speed over the overall ratio [m/s].
     """
-    shape = car[k.C_SHAPE]
-    u_next = k.torque_share(throttle[pre], shape)
+    u_next = k.torque_share(throttle[pre], k.throttle_shape(car, engine_mps[pre] * gear[k.G_RPM]))
     q, e = u_next, cut[pre]
     per_slip, per_rpm = (k.TABLE - 1) / k.TABLE_MAX, 1.0 / rpm_step
     last_r, last_t = k.TABLE - 1.001, torque.size - 1.001
@@ -110,13 +111,16 @@ def predict_window(
         h = span / n
         a_q, a_e = exp(-h / car[k.C_TAUI]), exp(-h / car[k.C_TAUC])
         b_z, a_s = 1.0 - exp(-h / car[k.C_TAUZ]), exp(-h / car[k.C_TAUS])
-        u_here, u_next = u_next, k.torque_share(throttle[j + 1], shape)
+        u_here, u_next = (
+            u_next,
+            k.torque_share(throttle[j + 1], k.throttle_shape(car, engine_mps[j + 1] * gear[k.G_RPM])),
+        )
         for i in range(n):
             t = time[j] + (i + 0.5) * h
             speed = x if j >= first else engine_mps[j]
             rpm = max(speed * gear[k.G_RPM], idle)
             u = u_here + (i + 0.5) / n * (u_next - u_here)
-            c = _between(time, cut, t - car[k.C_DEAD] - car[k.C_CYCLES] * 120.0 / rpm, j, pre)
+            c = _between(time, cut, t - late - car[k.C_DEAD] - car[k.C_CYCLES] * 120.0 / rpm, j, pre)
             q_old, e_old = q, e
             q = u + a_q * (q - u)
             e = c + a_e * (e - c)
@@ -179,7 +183,7 @@ def predict_window(
 
 @njit(cache=True, parallel=True, nogil=True)
 def predict(
-    bounds, gear_of, time, throttle, cut, engine_mps, driven, lateral, grip, start, car, gears, friction, torque,
+    bounds, gear_of, time, throttle, cut, engine_mps, driven, late, lateral, grip, start, car, gears, friction, torque,
     rpm_step, idle, length,
 ):  # fmt: skip
     """Predict every window under every parameter set.
@@ -192,6 +196,8 @@ def predict(
         Row of each window's gear.
     time, throttle, cut, engine_mps, driven : float64[S]
         Samples of all runs, one after the other.
+    late : float64[W]
+        How much later than a line between the rows' cuts the cut was commanded [s].
     lateral : float64[W]
         Lateral acceleration over g.
     grip : float64[B, W]
@@ -223,7 +229,7 @@ def predict(
         b, n = job // windows, job % windows
         predict_window(
             bounds[n, 0], bounds[n, 1], bounds[n, 2], bounds[n, 3], time, throttle, cut, engine_mps, driven,
-            lateral[n], grip[b, n], start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque[b], rpm_step, idle,
-            out[b, n],
+            late[n], lateral[n], grip[b, n], start[b, n], car[b], gears[b, gear_of[n]], friction[b], torque[b],
+            rpm_step, idle, out[b, n],
         )  # fmt: skip
     return out

@@ -117,9 +117,10 @@ def car_rows(sheet: CarSheet, draws: Floats) -> Floats:
         (k.C_SKP, "slip_per_mps"), (k.C_SLOAD, "load_sensitivity"), (k.C_SIGMA, "relaxation_m"),
         (k.C_ETA, "cut_effect"), (k.C_TAUI, "intake_lag_s"), (k.C_TAUC, "cut_lag_s"),
         (k.C_DEAD, "dead_time_s"), (k.C_CYCLES, "dead_time_cycles"), (k.C_TAUS, "sensor_lag_s"),
-        (k.C_FACTOR, "driven_factor"), (k.C_SHAPE, "throttle_shape"),
+        (k.C_FACTOR, "driven_factor"), (k.C_SHAPE, "throttle_shape"), (k.C_EARLY, "throttle_early"),
     ):  # fmt: skip
         rows[:, target] = column(name)
+    rows[:, k.C_HALF] = 0.5 * sheet.engine.limit_rpm
     return rows
 
 

@@ -58,6 +58,7 @@ class _Episode:
         self.rpm = np.arange(TORQUE_POINTS) * rows.rpm_step
         self.lateral_slip = self._rising(row[k.S_LATERAL])
         self.floor_mps = sheet.controller.min_speed_kmh / 3.6
+        self.shape = k.throttle_shape(self.car, row[k.S_V0] * self.ratio[k.G_RPM])
         self.command = 0.0
         self.counting = False
 
@@ -75,7 +76,7 @@ class _Episode:
 
     def share(self, t: float) -> float:
         """Share of full torque that the throttle asks for [1]."""
-        return float(1.0 - (1.0 - min(self.throttle(t), 1.0)) ** self.car[k.C_SHAPE])
+        return float(1.0 - (1.0 - min(self.throttle(t), 1.0)) ** self.shape)
 
     def patch(self, t: float, factor: float) -> float:
         """Grip or load factor of the patch at a time [1]; its edges are 10 ms long."""

@@ -116,6 +116,11 @@ class Traction:
             force = mu * (1.0 - c[k.C_SLOAD] * (load / c[k.C_FZ0] - 1.0)) * load
         return np.asarray(force)
 
+    def asked(self, gear: int, throttle: float, speed_mps: float) -> float:
+        """Share of full torque that a throttle asks for when entered at a speed [1]."""
+        shape = k.throttle_shape(self.car, speed_mps * self.gears[gear - 1, k.G_RPM])
+        return float(k.torque_share(throttle, shape))
+
     def entry_mps(self, gear: int, share: float, limit_rpm: float) -> float:
         """Vehicle speed at a share of the limit in a gear [m/s]."""
         return float(share * limit_rpm / self.gears[gear - 1, k.G_RPM])
@@ -183,7 +188,7 @@ def _excess(traction: Traction, gear: int, row: Floats) -> float:
     speeds = row[k.S_V0] * np.linspace(1.0, 1.3, 7)
     cornering = np.sqrt(1.0 - row[k.S_LATERAL] ** 2)
     grip = traction.grip_n(speeds, float(row[k.S_BASE] * row[k.S_GRIP] * cornering)) * row[k.S_LOAD]
-    asked = k.torque_share(float(row[k.S_U1]), float(traction.car[k.C_SHAPE]))
+    asked = traction.asked(gear, float(row[k.S_U1]), float(row[k.S_V0]))
     return float(np.max(asked * traction.drive_n(gear, speeds) / grip))
 
 

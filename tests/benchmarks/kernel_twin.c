@@ -26,7 +26,7 @@
 #define EACH_LANE _Pragma("omp simd") for (int i = 0; i < LANES; i++)
 
 enum { C_MASS, C_DRAG, C_ROLL, C_FZ0, C_CZ, C_TAUZ, C_MU, C_KP, C_SMU, C_SKP, C_SLOAD, C_SIGMA, C_ETA, C_TAUI, C_TAUC,
-       C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, C_STIFF, C_DAMP, N_CAR };
+       C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, C_STIFF, C_DAMP, C_EARLY, C_HALF, N_CAR };
 enum { G_RPM, G_FORCE, G_INERTIA, G_ENGINE, N_GEAR };
 enum { S_V0, S_U0, S_U1, S_RAMP, S_PATCH, S_GRIP, S_LOAD, S_LATERAL, S_BASE, S_CLUTCH, S_OVERSPEED, N_SCENARIO };
 enum { L_PERIOD, L_STEP, L_MINSPEED, L_GATE, L_LIMIT, L_IDLE, L_RPMSTEP, L_WINDOW, N_LOOP };
@@ -35,7 +35,7 @@ enum { M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RS
 enum { V, W, Z, K, Q, E, WM, VM, A, ES, EO, SO, ALIVE, TB, T1, IN, Y, X, XD, S, ME, RPM, FORCE, MW, VEND, U0, U1,
        IRAMP, DUR, G, LF, LAT, RY2, BASE, ICL, IMP, CL, CMD, XR, XT, H, TQ, TU, HL, TGT, SLOPE, VT, RR, VH, GT, LT, U,
        SD, SX, SREC, SRES, SJ, SL, SO2, SRS, SNS, SWIN, UF, UL, P1, P2, EM, P3, E0, NEXT, IMW, IME, ITW, WET, OWN,
-       CLAT, TUS, VU, SLIP, P4, ESO, INS, SH, PU, SLOW, SSW, ROWS };
+       CLAT, TUS, VU, SLIP, P4, ESO, INS, SH, PU, SLOW, SSW, SHAPE, ROWS };
 #define AT(row) s[(row) * LANES + i]
 
 INLINED double least(double a, double b) { return a < b ? a : b; }
@@ -44,6 +44,9 @@ INLINED double clamp01(double x) { return least(most(x, 0.0), 1.0); }
 /* A condition as a number: gcc gives a loop up that joins conditions. */
 INLINED double truth(int condition) { return condition ? 1.0 : 0.0; }
 INLINED double torque_share(double u, double shape) { return u >= 1.0 ? 1.0 : 1.0 - pow(1.0 - u, shape); }
+INLINED double throttle_shape(const double *car, double rpm) {
+    return car[C_SHAPE] * pow(car[C_HALF] / fmax(rpm, 0.2 * car[C_HALF]), car[C_EARLY]);
+}
 
 INLINED double fetch(const double *table, double x, double last) {
     x = x < last ? x : last;
@@ -85,7 +88,8 @@ static void start(double *s, int i, const double *scen, const double *car, const
     AT(ICL) = closing ? 1.0 / scen[S_CLUTCH] : 1e6;
     AT(IMP) = closing ? 6.0 * gear[G_ENGINE] * v * scen[S_OVERSPEED] / scen[S_CLUTCH] : 0.0;
     AT(CL) = closing ? 1.0 : 0.0;
-    double q = torque_share(scen[S_U0], car[C_SHAPE]);
+    AT(SHAPE) = throttle_shape(car, scen[S_V0] * gear[G_RPM]);
+    double q = torque_share(scen[S_U0], AT(SHAPE));
     AT(Q) = q, AT(UF) = q, AT(UL) = scen[S_U0];
     double drive = 0.0;
     if (!closing) drive = q * gear[G_FORCE] * fetch(torque, v * gear[G_RPM] / loop[L_RPMSTEP], q_points - 2.001);
@@ -438,7 +442,7 @@ static void run_block(int64_t first, int64_t count, int64_t n_cand, int64_t n_sc
         if (step >= pre && t <= moved + dt)
             for (int i = 0; i < LANES; i++) {
                 double u = AT(U0) + (AT(U1) - AT(U0)) * clamp01(t * AT(IRAMP));
-                if (u != AT(UL)) AT(UL) = u, AT(UF) = torque_share(u, car[C_SHAPE]);
+                if (u != AT(UL)) AT(UL) = u, AT(UF) = torque_share(u, AT(SHAPE));
             }
         if (step >= pre && t <= changing + dt) surroundings(s, t + 0.5 * dt);
         half_step(s, dt, car, loop, a_q, a_e);

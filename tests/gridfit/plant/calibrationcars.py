@@ -58,7 +58,7 @@ def inputs(sheet, rng, count, runs, noisier=1.0):
     return Windows(
         np.arange(n) * TICKS_S, throttle, cut, driven, undriven, driven.copy(), used, used, bounds, gear, run,
         np.zeros(count, dtype=np.int64), number // len(GEARS), np.zeros(count), noise,
-        tuple(f"run{r}" for r in range(runs)), (sheet.tyre.compound,),
+        np.zeros(count), np.zeros(count), tuple(f"run{r}" for r in range(runs)), (sheet.tyre.compound,),
     )  # fmt: skip
 
 

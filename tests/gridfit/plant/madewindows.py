@@ -49,7 +49,8 @@ def inputs(sheet, rng, count, runs):
     return Windows(
         np.arange(n) * TICKS_S, throttle, cut, driven, undriven, driven.copy(), used, used, np.array(bounds),
         np.array(gear), np.arange(count) % runs, zeros, np.arange(count) // runs // 2 * runs + np.arange(count) % runs,
-        np.zeros(count), np.tile(NOISE_MPS, (count, 1)), tuple(f"run{r}" for r in range(runs)),
+        np.zeros(count), np.tile(NOISE_MPS, (count, 1)), np.zeros(count),
+        np.zeros(count), tuple(f"run{r}" for r in range(runs)),
         (sheet.tyre.compound,),
     )  # fmt: skip
 

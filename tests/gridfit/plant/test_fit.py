@@ -42,7 +42,7 @@ def _windows(sheet, rng):
     return Windows(
         time, throttle, cut, driven, undriven, driven.copy(), used, used, np.array(bounds), np.array(gear),
         np.zeros(COUNT, dtype=np.int64), np.zeros(COUNT, dtype=np.int64), numbers, np.zeros(COUNT), noise,
-        ("made",), (sheet.tyre.compound,),
+        np.zeros(COUNT), np.zeros(COUNT), ("made",), (sheet.tyre.compound,),
     )  # fmt: skip
 
 
@@ -118,3 +118,32 @@ def test_half_sample_mode_ignores_a_far_cluster():
     rng = np.random.default_rng(0)
     values = np.concatenate([rng.normal(0.0, 0.02, 60), rng.normal(-0.3, 0.1, 40)])
     assert abs(densest(values)) < 0.03
+
+
+def test_late_stamps_count_as_dead_time_does(made):
+    """What is known of the stamps is taken off the dead time: the same speeds from either."""
+    sheet, windows, true, result = made
+    late_s, dead = 0.004, INDEX["dead_time_s"]
+    problem = Problem(sheet, windows, {})
+    longer = true.copy()
+    longer[dead] = np.log(np.exp(true[dead]) + late_s)
+    later = Problem(sheet, dataclasses.replace(windows, late_s=np.full(len(windows), late_s)), {})
+    start = result.start[None]
+    np.testing.assert_allclose(
+        later.predict(true[None], start), problem.predict(longer[None], start), atol=1e-9
+    )
+    assert np.abs(problem.predict(true[None], start) - problem.predict(longer[None], start)).max() > 0.01
+
+
+def test_unknown_stamps_widen_the_dead_time_alone(made):
+    sheet, windows, _, result = made
+    sd_s = 0.003
+    loose = dataclasses.replace(
+        result, windows=dataclasses.replace(windows, stamp_sd_s=np.full(len(windows), sd_s))
+    )
+    draws = [draw(sheet, r, np.random.default_rng(1), n_draws=400) for r in (result, loose)]
+    dead = [p.column("dead_time_s") + p.column("dead_time_cycles") * 0.02 for p in draws]
+    added = np.sqrt(np.var(dead[1]) - np.var(dead[0]))
+    assert added == pytest.approx(sd_s, rel=0.4)
+    gains = [cut_gain_kmhps_per_pct(sheet, p.draws)[:, 0].std() for p in draws]
+    assert gains[1] < 1.3 * gains[0]

@@ -46,8 +46,8 @@ def compare(folder, grip, gear, change=1.0):
     start = np.array([[[w, v, lead, np.log(grip), push, x - w, *[0.0] * (N_NUISANCE - 6)]]])
     got = predict(
         np.array([[0, 0, 0, SAMPLES]]), np.array([gear - 1]), time, np.ones(SAMPLES), np.zeros(SAMPLES),
-        at[:, reference.X].copy(), at[:, reference.W].copy(), np.zeros(1), np.zeros((1, 1)), start, rows.car,
-        rows.gears, rows.friction, rows.torque, rows.rpm_step, sheet.engine.idle_rpm, SAMPLES,
+        at[:, reference.X].copy(), at[:, reference.W].copy(), np.zeros(1), np.zeros(1), np.zeros((1, 1)), start,
+        rows.car, rows.gears, rows.friction, rows.torque, rows.rpm_step, sheet.engine.idle_rpm, SAMPLES,
     )[0, 0]  # fmt: skip
     want = at[:, [reference.WM, reference.VM, reference.X]].T
     return np.max(np.abs(got / want - 1.0), axis=1), at[-1, reference.W] / at[-1, reference.V] - 1.0
