@@ -38,6 +38,9 @@ ROLLING_SLIP, ROLLING_SD = 0.07, 0.3
 """Below this mean slip a window says nothing of peak friction: its log grip, there a stiffness, is left free [1]."""
 PATCH_MEAN, PATCH_SD, PATCH_SHARE = -0.35, 0.2, 0.3
 """Log grip on patches and kerbs, its sd, and the prior share of windows there."""
+START_NOISES = 15.0
+"""Prior sd of both speeds at a window's start over their noise [1]: wide, since its centre comes from the same samples,
+which would else count twice (inertia erred by a quarter of its standard deviation)."""
 SLIP_LEAD_SD = 0.015
 """Prior sd of the relaxed slip's difference from the kinematic one at a window's start [1]."""
 SHAFT_SD, SHAFT_OPEN_SD = 0.10, 1.0
@@ -224,7 +227,7 @@ class Problem:
         w = self.windows
         mean, sd = np.zeros((len(w), N_NUISANCE)), np.ones((len(w), N_NUISANCE))
         mean[:, :2] = self._first[:, :2]
-        sd[:, :2] = 3.0 * w.noise[:, :2]
+        sd[:, :2] = START_NOISES * w.noise[:, :2]
         fresh = np.exp(-(w.time[w.bounds[:, 2]] - w.time[w.bounds[:, 1]]) / JOINING_S)
         sd[:, 2] = SLIP_LEAD_SD
         sd[:, 4] = SHAFT_SD + SHAFT_OPEN_SD * fresh
