@@ -24,7 +24,7 @@ def _drive(sheet, cut, gear=3):
     out = np.zeros((3, time.size))
     ones = np.ones(time.size)
     predict_window(
-        0, 0, 60, time.size, time, ones, cut * ones, speed * ones, speed * ones, 0.0, 0.0,
+        0, 0, 60, time.size, time, ones, cut * ones, speed * ones, speed * ones, 0.0, 0.0, 0.0,
         np.array([speed * 1.02, speed, *[0.0] * (N_NUISANCE - 2)]), rows.car[0], rows.gears[0, gear - 1],
         rows.friction[0], rows.torque[0], rows.rpm_step, sheet.engine.idle_rpm, out,
     )  # fmt: skip
