@@ -9,7 +9,8 @@ Symbols (units) and equations
 -----------------------------
 v vehicle speed, w driven wheels' peripheral speed, x the engine's over the overall ratio (m/s); F force of
 the half shafts, S its elastic part (N), K stiffness (N/m), D damping (N s/m); k relaxed slip ratio on v (1);
-q intake state, u throttle, f(u) its share of full torque, p its shape (1); e cut after dead time and lag (1);
+q intake state, u throttle, f(u) its share of full torque, p its shape, b how it grows
+at low engine speed (1); e cut after dead time and lag (1);
 z lagged acceleration (m/s2); Fz load of the driven axle (N).
 
 (1) M_e dx/dt = q T(n) c_f (1 - eta e) C(t) + P(t) - F,   n = c_n x,   M_w dw/dt = F - Fx,
@@ -19,6 +20,7 @@ z lagged acceleration (m/s2); Fz load of the driven axle (N).
 (4) Fx = mu_p(v) g(t) (1 - s (Fz/Fz0 - 1)) h(rho) r Fz      r = k/k_p(v), rho = sqrt(r^2 + r_y^2)
 (5) Fz = (Fz0 + c_z z) l(t),  dz/dt = (a - z)/tau_z
 (6) dq/dt = (f(u) - q)/tau_i, f(u) = 1 - (1 - u)^p,  de/dt = (cut(t - dead) - e)/tau_c,
+    p = p_h (n_h/n_0)^b, n_0 the engine speed at the start, n_h half of the limit
     dw_m/dt = (w - w_m)/tau_s, v_m alike
 (7) the controller of the trade's loop: slip on undriven speed, target grid, error, cut grid, gates
 
