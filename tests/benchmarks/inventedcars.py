@@ -13,9 +13,9 @@ import numpy as np
 
 from gridfit.carsheet import read_carsheet
 from gridfit.errors import DataError
-from gridfit.plant.prior import prior_free
+from gridfit.plant.prior import from_carsheet, prior_free
 from gridfit.simulate.parameters import INDEX, Plant, from_free
-from gridfit.simulate.scenarios import catalogue
+from gridfit.simulate.scenarios import breaking_gears, catalogue
 
 ROOT = Path(__file__).resolve().parents[2]
 SHEET_ERROR = {"mass_kg": 0.02, "torque_scale": 0.03, "driven_factor": 0.005}
@@ -23,13 +23,14 @@ SHEET_ERROR = {"mass_kg": 0.02, "torque_scale": 0.03, "driven_factor": 0.005}
 
 
 def invented(number):
-    """Sheet and true plant of an invented car; redrawn until it can break traction."""
+    """Sheet and true plant of an invented car; redrawn until it can break traction, by its sheet and in truth."""
     base = read_carsheet(ROOT / "datasets" / "demo" / "car.toml")
     rng = np.random.default_rng([41, number])
     while True:
         sheet = _sheet(base, rng)
         true = _truth(sheet, rng)
         try:
+            breaking_gears(sheet, from_carsheet(sheet, np.random.default_rng(0)))
             return sheet, true, catalogue(sheet, true, rng)
         except DataError:
             continue
