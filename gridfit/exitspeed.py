@@ -50,8 +50,7 @@ def speeds_kmh(sheet: CarSheet, plant: Plant, scenarios: Scenarios, parts: Float
     spread = np.maximum(parts[..., PART_INDEX["recovery_s"]], LEAST_LOSS_S)
     before, after = round(k.PRE_S / STEP_S), round(WINDOW_S / STEP_S)
     v = np.broadcast_to(scen[..., k.S_V0], lost.shape).copy()
-    half, rpm = car[..., k.C_HALF], scen[..., k.S_V0] * gear[..., k.G_RPM]
-    shape = car[..., k.C_SHAPE] * (half / np.maximum(rpm, 0.2 * half)) ** car[..., k.C_EARLY]
+    shape = k.throttle_shape.py_func(np.moveaxis(car, -1, 0), scen[..., k.S_V0] * gear[..., k.G_RPM])
     q = np.broadcast_to(_share(scen[..., k.S_U0], shape), lost.shape).copy()
     z = np.zeros_like(v)
     for _ in range(SETTLING):

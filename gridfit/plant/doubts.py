@@ -24,11 +24,13 @@ MOST_ALIKE = 0.7
 """Correlation of an error with the next sample's above which errors are systematic and not noise [1]."""
 FARTHEST_SD = 3.0
 """Distance of a fitted figure from its prior, in its sd, above which it stands in for something else [1]; on six
-cars of other simulators none went beyond 2.7."""
+cars of other simulators five stayed below 2.8, and one came to 3.1 (torque at the limit)."""
 OF_ANY_SHAPE = ("tyre_c", "tyre_e")
 """Parameters that may go far, since little is known of the shape of a tyre's curve."""
 DRIVE = ("torque_scale", "efficiency")
 """Parameters of which logs show the product."""
+FARTHEST_DRIVE_SD = 2.0
+"""The same for that product, which logs show best [1]; on those six cars it went no further than 1.2."""
 LEAST_GAIN_PCT = -10.0
 """How much better than the car sheet's plant a plant must predict runs that it has not seen [%]; a good sheet is
 hard to beat, so a little worse is no fault."""
@@ -77,10 +79,11 @@ def far_finding(result: FitResult, fitted: NDArray[np.int64]) -> Finding:
     distance[" x ".join(DRIVE)] = abs((result.x - result.centre)[drive].sum()) / np.hypot(
         *result.width[drive]
     )
-    farthest = max(distance, key=lambda name: distance[name])
+    limit = dict.fromkeys(distance, FARTHEST_SD) | {" x ".join(DRIVE): FARTHEST_DRIVE_SD}
+    farthest = max(distance, key=lambda name: distance[name] / limit[name])
     return compare(
         "fitted figures are believable", "", f"farthest from its prior, in the prior's sd: {farthest} [1]",
-        float(distance[farthest]), "<=", FARTHEST_SD,
+        float(distance[farthest]), "<=", limit[farthest],
         good="No figure had to leave what the car sheet and common knowledge allow.",
         bad=f"To follow the logs, {farthest} had to go far beyond what the car sheet and common knowledge allow: it "
         "stands in for something that the plant lacks or that the sheet has wrong.",

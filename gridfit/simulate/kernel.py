@@ -99,8 +99,11 @@ def torque_share(u, shape):
 
 @njit(cache=True, forceinline=True, error_model="numpy", fastmath=_FAST)
 def throttle_shape(car, rpm):
-    """Exponent of `torque_share` at an engine speed: a slower engine has its air from less throttle."""
-    return car[C_SHAPE] * (car[C_HALF] / max(rpm, 0.2 * car[C_HALF])) ** car[C_EARLY]
+    """Exponent of `torque_share` at an engine speed: a slower engine has its air from less throttle.
+
+    It grows no more below a tenth of the limit. Its `py_func` takes arrays, the car's columns on their first axis.
+    """
+    return car[C_SHAPE] * (car[C_HALF] / np.maximum(rpm, 0.2 * car[C_HALF])) ** car[C_EARLY]
 
 
 @_inlined

@@ -111,10 +111,8 @@ def predict_window(
         h = span / n
         a_q, a_e = exp(-h / car[k.C_TAUI]), exp(-h / car[k.C_TAUC])
         b_z, a_s = 1.0 - exp(-h / car[k.C_TAUZ]), exp(-h / car[k.C_TAUS])
-        u_here, u_next = (
-            u_next,
-            k.torque_share(throttle[j + 1], k.throttle_shape(car, engine_mps[j + 1] * gear[k.G_RPM])),
-        )
+        u_here, shape = u_next, k.throttle_shape(car, engine_mps[j + 1] * gear[k.G_RPM])
+        u_next = k.torque_share(throttle[j + 1], shape)
         for i in range(n):
             t = time[j] + (i + 0.5) * h
             speed = x if j >= first else engine_mps[j]

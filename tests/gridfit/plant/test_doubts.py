@@ -37,12 +37,9 @@ def test_loud_when_wheel_speeds_come_late(small):
 
 
 def test_loud_when_a_gear_ratio_is_wrong(small):
-    """The car has another second gear than its sheet: there, engine speed does not fit and is set aside.
-
-    By how much it must differ was measured: at 1.3 the farthest figure is 2.8 prior sd away and passes, at 1.4 3.1.
-    """
+    """The car has another second gear than its sheet: there, engine speed does not fit and is set aside."""
     sheet, _, _, _ = small
-    ratios = (sheet.gearbox.ratios[0], 1.5 * sheet.gearbox.ratios[1], *sheet.gearbox.ratios[2:])
+    ratios = (sheet.gearbox.ratios[0], 1.3 * sheet.gearbox.ratios[1], *sheet.gearbox.ratios[2:])
     gearbox = sheet.gearbox.model_copy(update={"ratios": list(ratios)})
     other = dataclasses.replace(sheet, gearbox=gearbox)
     windows, _ = made(other, np.random.default_rng(11))
@@ -55,7 +52,7 @@ def test_loud_when_a_gear_ratio_is_wrong(small):
     assert failed(usual) == set()
     assert "fitted figures are believable" in failed(checks)
     told = next(f for f in checks.findings if not f.passed)
-    assert "cut_effect" in told.meaning or "torque_scale x efficiency" in told.meaning
+    assert "torque_scale x efficiency" in told.meaning
 
 
 def scaled(held, *, rms=1.0, cost=1.0):

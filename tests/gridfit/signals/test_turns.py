@@ -1,6 +1,7 @@
 """Rows that show speeds and cut of one turn of the loop are told from rows that do not."""
 
 import dataclasses
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -10,6 +11,7 @@ from gridfit.carsheet import read_carsheet
 from gridfit.estimate import Estimate
 from gridfit.grids import CutGrid, GridPair, TargetGrid
 from gridfit.signals import command
+from gridfit.signals.note import RunNote
 from gridfit.signals.prepared import Signals
 from gridfit.signals.run import Run
 from gridfit.signals.turns import LEAST_ROWS, WITHIN_TURN, of_one_turn, stamps
@@ -47,9 +49,9 @@ def logged(sheet, rows_late, *, rows=900, seed=0):
         }
     )
     own = pd.DataFrame({"time_s": time, "cut_pct": cut})
-    run = object.__new__(Run)
-    object.__setattr__(run, "table", own)
-    one = Estimate(1.0, 1.0, 1.0)
+    note = RunNote(compound="soft", date="2026-05-02", track="test track")
+    run = Run("made", Path("made.csv"), own, note, tuple(own.columns), "0" * 64, 0)
+    one = Estimate.exactly(1.0)
     return Signals(run, PAIR, one, one, table, ())
 
 
@@ -73,8 +75,7 @@ def test_too_few_rows_tell_nothing(sheet):
 def test_without_grids_or_cut_nothing_is_told(sheet):
     known = logged(sheet, 0.0)
     assert not of_one_turn(sheet, [dataclasses.replace(known, grids=None)])
-    run = object.__new__(Run)
-    object.__setattr__(run, "table", known.run.table.drop(columns="cut_pct"))
+    run = dataclasses.replace(known.run, table=known.run.table.drop(columns="cut_pct"))
     assert not of_one_turn(sheet, [dataclasses.replace(known, run=run)])
 
 
