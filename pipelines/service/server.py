@@ -64,9 +64,28 @@ def serve(
         timeout_keep_alive=20, loop="asyncio", http="h11", ws="none", h11_max_incomplete_event_size=64 << 10,
     )  # fmt: skip
     address = f"http://{_shown(settings.host)}:{settings.port}/"
-    say(f"gridfit is at {address}{f'cars/{car}' if car else ''}")
-    say(f"Data: {settings.data.root}. Stop with Ctrl-C; jobs under way go on at the next start.")
-    uvicorn.Server(config).run(sockets=[listener])
+    told = (
+        f"gridfit is at {address}{f'cars/{car}' if car else ''}\n"
+        f"Data: {settings.data.root}. Stop with Ctrl-C; jobs under way go on at the next start."
+    )
+    _Announced(config, lambda: say(told)).run(sockets=[listener])
+
+
+class _Announced(uvicorn.Server):
+    """A server that says where it is only once it answers, and once a signal stops it.
+
+    Ahead of that a signal raises, and what raises inside a callback of the garbage collector is dropped by Python: a
+    stop in the moment after the address was told could be lost.
+    """
+
+    def __init__(self, config: uvicorn.Config, announce: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._announce = announce
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        await super().startup(sockets)
+        if self.started:
+            self._announce()
 
 
 def _shown(host: str) -> str:
