@@ -11,7 +11,7 @@ from gridfit.errors import DataError
 from gridfit.grids import GridPair
 from gridfit.search.budget import SAMPLER
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import Fidelity, Judge, Played
+from gridfit.search.objective import Judge, Played, Plays
 from gridfit.search.population import explore
 from gridfit.search.space import RowSpace, TargetSpace, with_row, with_target
 
@@ -101,12 +101,10 @@ def joint_block(blocks: list[Block]) -> Block:
     )
 
 
-def refuse_lost(played: Played, at: Fidelity) -> None:
+def refuse_lost(played: Played) -> None:
     """Raise DataError when a draw of the plant gives numbers that are not finite."""
-    lost: list[int] = []
-    for parts, one in zip(played.parts, at, strict=True):
-        fine = np.asarray(np.isfinite(parts).all(axis=(0, 1, 3)))
-        lost += one.draws[~fine].tolist()
+    fine = np.isfinite(played.parts).all(axis=(0, 2))
+    lost = np.unique(played.plays.draws[~fine]).tolist()
     if lost:
         raise DataError.of(
             where=f"plant, draws {', '.join(map(str, lost[:5]))}",
@@ -124,7 +122,7 @@ class Bench:
     Parameters
     ----------
     judge : Judge
-    at : Fidelity
+    at : Plays
     pull : Pull
     ledger : Ledger
     known : float64[D], optional
@@ -132,7 +130,7 @@ class Bench:
     """
 
     judge: Judge
-    at: Fidelity
+    at: Plays
     pull: Pull
     ledger: Ledger
     known: FloatArray | None = None
@@ -142,7 +140,7 @@ class Bench:
         if not pairs:
             return self
         played = self.judge.play(pairs, self.at)
-        refuse_lost(played, self.at)
+        refuse_lost(played)
         return replace(self, known=self.judge.cost_draws(played).min(axis=0))
 
     def stand(self, pair: GridPair) -> Incumbent:
@@ -154,7 +152,7 @@ class Bench:
             If the simulator gives no number for it.
         """
         played = self.judge.play([pair], self.at)
-        refuse_lost(played, self.at)
+        refuse_lost(played)
         return Incumbent(pair, played, float(self.judge.cost(played, self.known)[0]) + self.pull(pair))
 
     def costs(
@@ -164,7 +162,7 @@ class Bench:
         if gear is None:
             played = self.judge.play(pairs, self.at)
         else:
-            played = self.judge.play_gear(pairs, gear, self.at, incumbent.played)
+            played = self.judge.play_gear(pairs, gear, incumbent.played)
         return played, self.judge.cost(played, self.known) + np.array([self.pull(pair) for pair in pairs])
 
     def score(

@@ -58,7 +58,7 @@ class Ledger:
             Coordinates in the block's cube.
         """
         means = played.means()
-        draws = sum(part.shape[2] for part in played.parts)
+        draws = np.unique(played.plays.draws).size
         first = self._trials.get((block, round_), 0)
         for i, pair in enumerate(pairs):
             params = [] if points is None else [float(x) for x in points[i]]

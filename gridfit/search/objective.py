@@ -28,10 +28,10 @@ WORST_DRAWS = 0.25
 
 
 class Evaluate(Protocol):
-    """Plays grid pairs on the scenarios and draws at these positions, every scenario on every draw."""
+    """Plays grid pairs on scenarios and draws at these positions, one by one."""
 
     def __call__(self, grids: Sequence[GridPair], scenarios: IndexArray, draws: IndexArray) -> FloatArray:
-        """Return the parts of the score, float64[C, n, d, M], with the same disturbances for every pair."""
+        """Return the parts of the score, float64[C, P, M], with the same disturbances for every pair."""
         ...
 
 
@@ -59,29 +59,42 @@ def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class Deal:
-    """Scenarios that are played on every one of some draws.
+class Plays:
+    """What a judgement plays, one by one.
 
     Parameters
     ----------
-    scenarios : intp[n]
-        Positions in the catalogue.
-    draws : intp[d]
-        Positions among the plant's draws.
+    scenarios, draws : intp[P]
+        Positions in the catalogue and among the plant's draws; draws rise, so those of one draw are together.
     """
 
     scenarios: IndexArray
     draws: IndexArray
 
+    def among(self, chosen: NDArray[np.bool_]) -> "Plays":
+        """Return the plays that are chosen, bool[P]."""
+        return Plays(self.scenarios[chosen], self.draws[chosen])
 
-Fidelity = tuple[Deal, ...]
-"""What a judgement plays; no draw is in two deals."""
+    def by_draw(self) -> list[tuple[IndexArray, IndexArray]]:
+        """Return places of draws that have equally many plays, intp[d], and places of their plays, intp[d, n]."""
+        begins = np.flatnonzero(np.diff(self.draws, prepend=-1))
+        counts = np.diff(begins, append=self.draws.size)
+        groups = []
+        for n in np.unique(counts):
+            places = np.flatnonzero(counts == n)
+            groups.append((places, begins[places][:, None] + np.arange(n)))
+        return groups
 
 
-def deal(gear: NDArray[np.int64], n_draws: int, per_gear: int | None = None, turn: int = 0) -> Fidelity:
-    """Deal scenarios and draws so that many draws are seen at little cost.
+def everything(n_scenarios: int, n_draws: int) -> Plays:
+    """Return all of the first scenarios on all of the first draws."""
+    return Plays(np.tile(np.arange(n_scenarios), n_draws), np.repeat(np.arange(n_draws), n_scenarios))
 
-    With h hands, each has every h-th scenario of every gear and every h-th draw, so all scenarios and all
+
+def deal(gear: NDArray[np.int64], n_draws: int, per_gear: int | None = None, turn: int = 0) -> Plays:
+    """Deal scenarios to draws so that many draws are seen at little cost.
+
+    With h hands, each has every h-th scenario of every gear and goes to every h-th draw, so all scenarios and all
     draws are played but only one in h of their pairs.
 
     Parameters
@@ -97,33 +110,34 @@ def deal(gear: NDArray[np.int64], n_draws: int, per_gear: int | None = None, tur
     """
     least = int(np.unique(gear, return_counts=True)[1].min())
     hands = 1 if per_gear is None else max(1, min(least // per_gear, n_draws))
-    deals = []
+    dealt = []
     for hand in range(hands):
         picks = [np.flatnonzero(gear == g)[(hand + turn) % hands :: hands] for g in np.unique(gear)]
-        deals.append(Deal(np.sort(np.concatenate(picks)), np.arange(hand, n_draws, hands)))
-    return tuple(one for one in deals if one.scenarios.size)
+        dealt.append(np.sort(np.concatenate(picks)))
+    own = [dealt[draw % hands] for draw in range(n_draws)]
+    return Plays(np.concatenate(own), np.repeat(np.arange(n_draws), [one.size for one in own]))
 
 
 @dataclass(frozen=True, slots=True)
 class Played:
-    """Parts of the score of C grid pairs, one array per deal.
+    """Parts of the score of C grid pairs in P plays.
 
     Parameters
     ----------
-    parts : tuple of float64[C, n, d, M]
+    parts : float64[C, P, M]
+    plays : Plays
     """
 
-    parts: tuple[FloatArray, ...]
+    parts: FloatArray
+    plays: Plays
 
     def one(self, index: int) -> "Played":
         """Return one pair alone (C = 1)."""
-        return Played(tuple(part[index : index + 1].copy() for part in self.parts))
+        return Played(self.parts[index : index + 1].copy(), self.plays)
 
     def means(self) -> FloatArray:
         """Mean of each part over all that was played, float64[C, M]."""
-        total = sum(part.sum(axis=(1, 2)) for part in self.parts)
-        count = sum(part.shape[1] * part.shape[2] for part in self.parts)
-        return np.asarray(total / count, dtype=np.float64)
+        return np.asarray(self.parts.mean(axis=1), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,11 +165,11 @@ class Judge:
         """Return the same judge on the parts as defined, jumps and all."""
         return Judge(self.evaluate, self.gear, self.weights, soft=False)
 
-    def play(self, grids: Sequence[GridPair], at: Fidelity) -> Played:
+    def play(self, grids: Sequence[GridPair], at: Plays) -> Played:
         """Play each pair on everything in `at`."""
-        return Played(tuple(self.evaluate(grids, one.scenarios, one.draws) for one in at))
+        return Played(self.evaluate(grids, at.scenarios, at.draws), at)
 
-    def play_gear(self, grids: Sequence[GridPair], gear: int, at: Fidelity, incumbent: Played) -> Played:
+    def play_gear(self, grids: Sequence[GridPair], gear: int, incumbent: Played) -> Played:
         """Play pairs that differ from the incumbent only in one gear's row.
 
         Only that gear's scenarios are played; the rest is the incumbent's, which is exact because a
@@ -166,25 +180,24 @@ class Judge:
         grids : sequence of GridPair[C]
         gear : int
             The gear whose row differs.
-        at : Fidelity
         incumbent : Played
-            The pair that the candidates were made from (C = 1), at the same fidelity.
+            The pair that the candidates were made from (C = 1).
         """
-        played = []
-        for one, known in zip(at, incumbent.parts, strict=True):
-            own = self.gear[one.scenarios] == gear
-            parts = np.repeat(known, len(grids), axis=0)
-            parts[:, own] = self.evaluate(grids, one.scenarios[own], one.draws)
-            played.append(parts)
-        return Played(tuple(played))
+        at = incumbent.plays
+        own = self.gear[at.scenarios] == gear
+        parts = np.repeat(incumbent.parts, len(grids), axis=0)
+        parts[:, own] = self.play(grids, at.among(own)).parts
+        return Played(parts, at)
 
     def cost_draws(self, played: Played) -> FloatArray:
-        """Cost of each pair under each draw, float64[C, D], deal by deal."""
-        costs = [
-            pair_cost(episode_cost(parts, self.weights, soft=self.soft), self.weights, axis=-2)
-            for parts in played.parts
-        ]
-        return np.concatenate(costs, axis=-1)
+        """Cost of each pair under each draw, float64[C, D], in the order of the draws."""
+        episodes = episode_cost(played.parts, self.weights, soft=self.soft)
+        groups = played.plays.by_draw()
+        costs = np.empty((len(episodes), sum(places.size for places, _ in groups)))
+        for places, plays in groups:
+            # laid out alike for any number of pairs: a pair costs the same to the last digit whoever is beside it
+            costs[:, places] = pair_cost(np.take(episodes, plays, axis=1), self.weights)
+        return costs
 
     def cost(self, played: Played, known: FloatArray | None = None) -> FloatArray:
         """Robust cost of each pair, float64[C]; infinite where the simulator could not play it.
@@ -193,14 +206,12 @@ class Judge:
         ----------
         played : Played
         known : float64[D], optional
-            As in `robust`, deal by deal.
+            As in `robust`, in the order of the draws.
         """
         cost = robust(self.cost_draws(played), known)
         return np.where(np.isfinite(cost), cost, np.inf)
 
-    def gear_cost(self, played: Played, gear: int, at: Fidelity) -> FloatArray:
+    def gear_cost(self, played: Played, gear: int) -> FloatArray:
         """Robust cost of each pair on one gear's scenarios alone, float64[C]."""
-        own = tuple(
-            parts[:, self.gear[one.scenarios] == gear] for one, parts in zip(at, played.parts, strict=True)
-        )
-        return self.cost(Played(tuple(parts for parts in own if parts.shape[1])))
+        own = self.gear[played.plays.scenarios] == gear
+        return self.cost(Played(played.parts[:, own], played.plays.among(own)))

@@ -156,7 +156,7 @@ def assemble(
     course : Course
         The finished search.
     final : Bench
-        Judge at the final fidelity: one deal of everything.
+        Judge at the final fidelity: everything on every draw.
     proposal : GridPair
     known : dict of str to GridPair
         "start", "generic" and others to show on the front.
@@ -170,8 +170,10 @@ def assemble(
     named = {"proposal": proposal, **known}
     played = final.judge.play(list(named.values()), final.at)
     draws = dict(zip(named, final.judge.cost_draws(played), strict=True))
-    parts = dict(zip(named, played.parts[0], strict=True))
-    gear = final.judge.gear[final.at[0].scenarios]
+    n_draws = next(iter(draws.values())).size
+    shaped = played.parts.reshape(len(named), n_draws, -1, played.parts.shape[-1])
+    parts = dict(zip(named, np.transpose(shaped, (0, 2, 1, 3)), strict=True))
+    gear = final.judge.gear[final.at.scenarios[: shaped.shape[2]]]
     gain = draws["start"] - draws["proposal"]
     tables = [part_table(p, gear, name) for name, p in parts.items()]
     copied = copied_notes(proposal, on_axes(known["start"], proposal), gears)

@@ -12,7 +12,7 @@ from gridfit.grids import GridPair
 from gridfit.search.blocks import Bench, Block, Incumbent, Pull, joint_block, run_block
 from gridfit.search.budget import Budget
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import Deal, Judge, deal
+from gridfit.search.objective import Judge, deal, everything
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -83,8 +83,7 @@ class Course:
 
     def verdict(self) -> Bench:
         """Return the place to judge in full: the standard scenarios on many draws, jumps and all."""
-        draws = np.arange(min(self.budget.final_draws, self.n_draws))
-        at = (Deal(np.arange(self.n_standard), draws),)
+        at = everything(self.n_standard, min(self.budget.final_draws, self.n_draws))
         return Bench(self.judge.hard(), at, self.pull, self.ledger).against(self.known)
 
     def run(self, starts: Sequence[GridPair]) -> list[GridPair]:
@@ -186,7 +185,7 @@ def mixtures(
     """
     crossed = [GridPair(t.target, r.cut, r.extra) for t in targets for r in rows]
     played = bench.judge.play(crossed, bench.at)
-    costs = {gear: bench.judge.gear_cost(played, gear, bench.at) for gear in gears}
+    costs = {gear: bench.judge.gear_cost(played, gear) for gear in gears}
     mixed = []
     for t in range(0, len(crossed), len(rows)):
         best = {gear: crossed[t + int(np.argmin(cost[t : t + len(rows)]))] for gear, cost in costs.items()}

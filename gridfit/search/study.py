@@ -87,7 +87,7 @@ def search(
     simulator = Simulator(sheet, played, plant)
 
     def evaluate(grids: Sequence[GridPair], scenarios: IndexArray, draws: IndexArray) -> FloatArray:
-        return simulator.parts(grids, scenarios.tolist(), draws.tolist())
+        return simulator.play(grids, scenarios, draws)
 
     axes, used = axes_for(sheet, start), speed_range_kmh(scenarios)
     freedom = freedom_of(sheet, axes, used, scenarios, plant)

@@ -1,17 +1,15 @@
 """Courses of simulated episodes, sampled from the compiled time loop: what happens, beside what it costs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from math import ceil
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
-from gridfit.recovery import WINDOW_S
 from gridfit.simulate import kernel as k
-from gridfit.simulate.batch import grid_rows
-from gridfit.simulate.packing import gear_rows_of, loop_row, pack
+from gridfit.simulate.batch import Simulator
+from gridfit.simulate.packing import gear_rows, gear_rows_of
 from gridfit.simulate.parameters import Floats, Plant
 from gridfit.simulate.scenarios import Scenarios
 from gridfit.units import KMH_PER_MPS
@@ -57,7 +55,6 @@ def courses(
     ----------
     sheet : CarSheet
     pairs : sequence of GridPair
-        At most 16.
     scenarios : Scenarios
     position : int
         Which scenario.
@@ -70,23 +67,15 @@ def courses(
     list of Course
         One per pair; each ends where the unslipped engine speed reaches 97 % of its limit, or the window does.
     """
-    rows = pack(sheet, plant.mean()[None, :])
-    loop = loop_row(sheet, rows.rpm_step, step_s=COURSE_STEP_S, window_s=WINDOW_S)
-    n_gears = len(sheet.gearbox.ratios)
-    gear_of = gear_rows_of(scenarios.gear[position : position + 1], n_gears)
-    dt, period = float(loop[k.L_STEP]), float(loop[k.L_PERIOD])
-    pre = ceil(k.PRE_S / period - 1e-9) * round(period / dt)
-    steps = pre + round(WINDOW_S / dt)
-    out, parts = np.zeros((len(pairs), steps, 4)), np.zeros((1, len(pairs), 1, k.N_PARTS))
-    k.run_blocks(
-        0, 1, scenarios.values[position : position + 1], gear_of, rows.car, rows.gears, rows.friction, rows.torque,
-        loop, *grid_rows(pairs, n_gears), parts, out,
-    )  # fmt: skip
-    time_s = np.asarray((np.arange(steps) - pre + 1) * dt, dtype=np.float64)
-    end_mps = 0.97 * sheet.engine.limit_rpm / rows.gears[0, gear_of[0], k.G_RPM]
-    stride = max(1, round(every_s / dt))
+    mean = plant.mean()[None, :]
+    alone = replace(plant, draws=mean, grip=np.ones_like(plant.grip[:1]), slip=np.ones_like(plant.slip[:1]))
+    simulator = Simulator(sheet, scenarios, alone, step_s=COURSE_STEP_S)
+    time_s, states = simulator.watch(pairs, np.array([position]), np.array([0]))
+    gear = gear_rows_of(scenarios.gear, simulator.n_gears)[position]
+    end_mps = 0.97 * sheet.engine.limit_rpm / gear_rows(sheet, mean)[0, gear, k.G_RPM]
+    stride = max(1, round(every_s / (time_s[1] - time_s[0])))
     floor_mps = sheet.controller.min_speed_kmh / KMH_PER_MPS
-    return [_course(time_s, states, end_mps, floor_mps, stride) for states in out]
+    return [_course(time_s, one, end_mps, floor_mps, stride) for one in states[0]]
 
 
 def _course(time_s: Floats, states: Floats, end_mps: float, floor_mps: float, stride: int) -> Course:

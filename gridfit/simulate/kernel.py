@@ -1,4 +1,4 @@
-"""The compiled time loop: plain float arrays in, score parts out; imports nothing of ours.
+"""The compiled time loop: plain float arrays in, score parts out; imports nothing of ours but how it is compiled.
 
 Lanes of 16 episodes advance together in one flat array with a compile-time row length, so that the compiler
 can use vector instructions. A leapfrog scheme holds slip, twist and intake at half steps; speeds, load transfer,
@@ -28,10 +28,15 @@ T engine torque at full throttle (N m); h normalised friction over normalised sl
 P clutch impulse; g, l grip and load factors of the patch; r_y the part of the slip used by cornering.
 """
 
-from math import ceil, exp, sqrt
+from math import exp, sqrt
 
 import numpy as np
-from numba import njit
+
+from gridfit.simulate.singlewidth import njit
+
+FLOAT = np.float32
+"""Type of the loop's numbers: a register holds twice as many as of float64, and the parts of the score are the same
+within 2e-5 for 95 of 100, far below what the step costs. Given float64 it runs in float64, as tests do."""
 
 _FAST = {"nsz", "arcp", "contract", "reassoc", "afn"}
 _inlined = njit(
@@ -44,6 +49,10 @@ TABLE = 4096
 """Points of the friction table per draw."""
 TABLE_MAX = 16.0
 """Normalised slip at the table's end [1]; held beyond."""
+PER_SLIP = (TABLE - 1) / TABLE_MAX
+"""Points of the table per normalised slip."""
+TOP = TABLE - 1.001
+"""Place in the table from which on it is held."""
 RING = 32
 """Commands that can be under way in one lane."""
 UNROLL = 3
@@ -52,6 +61,7 @@ JERK_HZ = 15.0
 """Corner of the low-pass ahead of the jerk [Hz]."""
 SWING_HZ = 5.0
 """Corner of the high-pass ahead of the cut's swing [Hz]."""
+TAU = 6.283185307179586
 PRE_S = 0.25
 """Time simulated ahead of the disturbance [s]."""
 
@@ -67,7 +77,9 @@ G_RPM, G_FORCE, G_INERTIA, G_ENGINE, N_GEAR = range(5)
     S_V0, S_U0, S_U1, S_RAMP, S_PATCH, S_GRIP, S_LOAD, S_LATERAL, S_BASE, S_CLUTCH, S_OVERSPEED, N_SCENARIO,
 ) = range(12)  # fmt: skip
 # columns of the controller's and engine's settings
-L_PERIOD, L_STEP, L_MINSPEED, L_GATE, L_LIMIT, L_IDLE, L_RPMSTEP, L_WINDOW, N_LOOP = range(9)
+(
+    L_STEP, L_MINSPEED, L_GATE, L_LIMIT, L_IDLE, L_RPMSTEP, L_TOP, L_WINDOW, L_EVERY, L_BEFORE, L_AFTER, N_LOOP,
+) = range(12)  # fmt: skip
 # columns of the result, in the order of gridfit.recovery.PARTS
 M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_NSOFT, M_WINDOW, M_SWING, N_PARTS = (
     range(12)
@@ -111,18 +123,18 @@ def _fetch(table, x, last):
     """Linear look-up on a uniform table, held at its end."""
     x = x if x < last else last
     x = x if x > 0.0 else 0.0
-    j = int(x)
-    return table[j] + (x - j) * (table[j + 1] - table[j])
+    low = np.floor(x)
+    j = int(low)
+    return table[j] + (x - low) * (table[j + 1] - table[j])
 
 
 @_inlined
 def _rising_slip(table, wanted):
     """Normalised slip on the rising side at which the normalised friction has the wanted value."""
-    scale = TABLE_MAX / (TABLE - 1)
     low, high = 0.0, 1.0
     for _ in range(30):
         middle = 0.5 * (low + high)
-        if _fetch(table, middle / scale, TABLE - 1.001) * middle < wanted:
+        if _fetch(table, middle * PER_SLIP, TOP) * middle < wanted:
             low = middle
         else:
             high = middle
@@ -158,7 +170,7 @@ def _start(s, i, scen, car, gear, loop, friction, torque):
     s[_UF + i], s[_UL + i] = q, scen[S_U0]
     drive = 0.0
     if not closing:
-        drive = q * gear[G_FORCE] * _fetch(torque, v * gear[G_RPM] / loop[L_RPMSTEP], torque.size - 2.001)
+        drive = q * gear[G_FORCE] * _fetch(torque, v * gear[G_RPM] / loop[L_RPMSTEP], loop[L_TOP])
     mass, rest = car[C_MASS], car[C_ROLL] + car[C_DRAG] * v * v
     force = (drive * mass + gear[G_INERTIA] * rest) / (mass + gear[G_INERTIA])
     z = (force - rest) / mass
@@ -248,17 +260,17 @@ def _tick(s, t, car, loop, torque, target, nk, rows, ne, ring, ring_t, head, tai
         ring_t[slot + i] = due
         s[_NEXT + i] = due if tail[i] == head else s[_NEXT + i]
     _look_along(s, _VT, _TGT, _SLOPE, target, nk)
-    last = torque.size - 2.0
     for i in range(LANES):
         v = s[_V + i]
         s[_VT + i] = v
         # torque at the vehicle's speed changes so slowly that its tangent serves until the next cycle
         per_speed = s[_RPM + i] / loop[L_RPMSTEP]
         at = v * per_speed
-        at = at if at < last else last
-        j = int(at)
+        at = at if at < loop[L_TOP] else loop[L_TOP]
+        low = np.floor(at)
+        j = int(low)
         s[_TUS + i] = (torque[j + 1] - torque[j]) * per_speed
-        s[_TU + i] = torque[j] + (at - j) * (torque[j + 1] - torque[j])
+        s[_TU + i] = torque[j] + (at - low) * (torque[j + 1] - torque[j])
 
 
 @_inlined
@@ -306,7 +318,7 @@ def _surroundings(s, mid):
 @_inlined
 def _half_step(s, dt, car, loop, a_q, a_e):
     """Advance the half-step states and place the table look-ups; one vector loop."""
-    per_slip, per_rpm = (TABLE - 1) / TABLE_MAX, 1.0 / loop[L_RPMSTEP]
+    per_rpm = 1.0 / loop[L_RPMSTEP]
     c_sigma, c_kp, c_skp, stiff = dt / car[C_SIGMA], car[C_KP], car[C_SKP], car[C_STIFF]
     lag_share = car[C_TAUC] / dt
     for i in range(LANES):
@@ -332,24 +344,23 @@ def _half_step(s, dt, car, loop, a_q, a_e):
         s[_VH + i] = vh
         r = k * (inverse * below)
         s[_RR + i] = r
-        s[_XR + i] = per_slip * sqrt(r * r + s[_RY2 + i])
+        s[_XR + i] = PER_SLIP * sqrt(r * r + s[_RY2 + i])
         s[_XT + i] = per_rpm * s[_RPM + i] * xh
 
 
 @_inlined
-def _look_up(s, t, dt, lag, a_e, friction, torque, cornering, ring, ring_t, tail, head):
+def _look_up(s, t, dt, lag, a_e, friction, torque, top, cornering, ring, ring_t, tail, head):
     """Fetch friction and torque and take in arriving commands; scalar loops, since fetches do not vectorise."""
-    last_r, last_t = TABLE - 1.001, torque.size - 1.001
     for i in range(LANES):
-        s[_H + i] = _fetch(friction, s[_XR + i], last_r)
-        s[_TQ + i] = _fetch(torque, s[_XT + i], last_t)
+        s[_H + i] = _fetch(friction, s[_XR + i], TOP)
+        s[_TQ + i] = _fetch(torque, s[_XT + i], top)
         if s[_NEXT + i] < t + dt:
             _deliver(s, i, t, dt, lag, a_e, ring, ring_t, tail, head)
     if cornering > 0.0:
         for i in range(LANES):
             if s[_LAT + i] > 0.0:
                 r = s[_RR + i]
-                s[_HL + i] = _fetch(friction, (TABLE - 1) / TABLE_MAX * sqrt(r * r + 1.0), last_r)
+                s[_HL + i] = _fetch(friction, PER_SLIP * sqrt(r * r + 1.0), TOP)
 
 
 @_inlined
@@ -361,8 +372,8 @@ def _whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow):
     b_z, per_lag = 1.0 - exp(-dt / car[C_TAUZ]), car[C_TAUS] / dt
     mid, events = t + 0.5 * dt, 0.0
     counts = 1.0 if mid > 0.0 else 0.0
-    rate, damp = 2.0 * np.pi * JERK_HZ, car[C_DAMP]
-    per_mass, per_fz0, per_window = 1.0 / mass, 1.0 / fz0, 0.5 / (2.0 * np.pi * JERK_HZ * dt)
+    rate, damp = TAU * JERK_HZ, car[C_DAMP]
+    per_mass, per_fz0, per_window = 1.0 / mass, 1.0 / fz0, 0.5 / (TAU * JERK_HZ * dt)
     for i in range(LANES):
         vh, a_old, z = s[_VH + i], s[_A + i], s[_Z + i]
         zh = z + 0.5 * b_z * (a_old - z)
@@ -520,67 +531,65 @@ def _finish(s, i, window, out):
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath=_FAST)
 def run_blocks(
-    begin, end, scen, gear_of, cars, gears_of, frictions, torques, loop, tv, ts, ev, ec, outs, course
+    begin, end, blocks, plays, scen, gear_of, cars, gears_of, frictions, torques, loop, tv, ts, ev, ec, outs, course
 ):  # fmt: skip
-    """Simulate some blocks of lanes; a block has one draw, and in a draw lane = scenario * C + candidate.
+    """Simulate some blocks of lanes; lane = play * C + candidate, and all lanes of a block have one draw.
 
-    Lanes of one scenario lie together, so that a block ends as soon as its windows have ended. One function, because
+    Lanes of one play lie together, so that a block ends as soon as its windows have ended. One function, because
     the compiler would do the loop twice if a second compiled function called it.
+
+    Numbers are `FLOAT`, or all of them float64.
 
     Parameters
     ----------
     begin, end : int
-        First block, and the one after the last, of D * ceil(N * C / LANES); a draw's last one is filled up with its
-        last lane.
-    scen : float64[N, N_SCENARIO]
+        First block, and the one after the last.
+    blocks : int64[B, 2]
+        First lane of each block, and lanes in it, at most LANES; what is left is filled up with the last one.
+    plays : int64[P, 2]
+        Draw and scenario of every play.
+    scen : float[N, N_SCENARIO]
         Scenarios.
     gear_of : int64[N]
         Row of each scenario's gear.
-    cars : float64[D, N_CAR]
+    cars : float[D, N_CAR]
         Constants of each draw.
-    gears_of : float64[D, G, N_GEAR]
+    gears_of : float[D, G, N_GEAR]
         Constants of its gears.
-    frictions : float64[D, TABLE]
+    frictions : float[D, TABLE]
         Normalised friction over normalised slip.
-    torques : float64[D, Q]
+    torques : float[D, Q]
         Engine torque at full throttle on a uniform speed axis [N m].
-    loop : float64[N_LOOP]
+    loop : float[N_LOOP]
         Settings of controller and engine.
-    tv, ts : float64[C, K]
+    tv, ts : float[C, K]
         Target grid's speeds [km/h] and slips [%].
-    ev : float64[C, E]
+    ev : float[C, E]
         Cut grid's errors [%].
-    ec : float64[C, G, E]
+    ec : float[C, G, E]
         Cut rows [%].
-    outs : float64[D, C, N, N_PARTS]
+    outs : float[P, C, N_PARTS]
         Parts of the score, written for these blocks.
-    course : float64[L, T, 4]
+    course : float[L, T, 4]
         Written, where it has room for the lanes: vehicle and driven speed [m/s], cut [1] and target [%] after each
         step, until all windows have ended.
     """
-    s = np.empty(_ROWS)
-    ring, ring_t, tail = np.empty(LANES * RING), np.empty(LANES * RING), np.empty(LANES, np.int64)
+    width = loop.dtype
+    s, tail = np.empty(_ROWS, width), np.empty(LANES, np.int64)
+    ring, ring_t = np.empty(LANES * RING, width), np.empty(LANES * RING, width)
     n_cand, nk, ne = tv.shape[0], tv.shape[1], ev.shape[1]
-    lanes = n_cand * scen.shape[0]
-    per_draw = (lanes + LANES - 1) // LANES
-    target, rows = np.empty((3 * _padded(nk) + 1) * LANES), np.empty((3 * _padded(ne) + 1) * LANES)
-    dt, period = loop[L_STEP], loop[L_PERIOD]
-    every = int(round(period / dt))
-    pre = int(ceil(PRE_S / period - 1e-9)) * every
-    steps = pre + int(round(loop[L_WINDOW] / dt))
-    a_y, a_es = exp(-dt * 2.0 * np.pi * JERK_HZ), exp(-dt / 0.0075)
-    a_slow = exp(-dt * 2.0 * np.pi * SWING_HZ)
+    target, rows = (
+        np.empty((3 * _padded(nk) + 1) * LANES, width),
+        np.empty((3 * _padded(ne) + 1) * LANES, width),
+    )
+    dt, every, pre = loop[L_STEP], int(loop[L_EVERY]), int(loop[L_BEFORE])
+    steps = pre + int(loop[L_AFTER])
+    a_y, a_es = exp(-dt * TAU * JERK_HZ), exp(-dt / 0.0075)
+    a_slow = exp(-dt * TAU * SWING_HZ)
     for block in range(begin, end):
-        draw = block // per_draw
-        first = (block - draw * per_draw) * LANES
-        count = min(LANES, lanes - first)
-        car, gears, friction, torque, out = (
-            cars[draw],
-            gears_of[draw],
-            frictions[draw],
-            torques[draw],
-            outs[draw],
-        )
+        first, count = blocks[block, 0], blocks[block, 1]
+        draw = plays[first // n_cand, 0]
+        car, gears, friction, torque = cars[draw], gears_of[draw], frictions[draw], torques[draw]
         s[:] = 0.0
         tail[:] = 0
         a_q, a_e = exp(-dt / car[C_TAUI]), exp(-dt / car[C_TAUC])
@@ -588,7 +597,7 @@ def run_blocks(
         moved, changing, cornering = 1e-3, 0.0, 0.0
         for i in range(LANES):
             lane = first + min(i, count - 1)
-            n = lane // n_cand
+            n = plays[lane // n_cand, 1]
             _start(s, i, scen[n], car, gears[gear_of[n]], loop, friction, torque)
             s[_U + i] = loop[L_MINSPEED] / 3.6
             moved = max(moved, scen[n, S_RAMP])
@@ -597,9 +606,12 @@ def run_blocks(
             c = lane % n_cand
             _lay(tv[c], ts[c], nk, target, i)
             _lay(ev[c], ec[c, gear_of[n]], ne, rows, i)
+        past = -loop[L_BEFORE]
         for step in range(steps):
-            # not counted up from 0: a constant at first, it would have all that takes it compiled twice
-            t, head = (step - pre) * dt, step // every
+            # `past` is not `step - pre`, which is a whole number; nor counted up from 0: a constant at first, it would
+            # have all that takes it compiled twice
+            t, head = past * dt, step // every
+            past += 1.0
             if step % every == 0:
                 if step > pre:
                     alive = 0.0
@@ -619,11 +631,25 @@ def run_blocks(
             if step >= pre and t <= changing + dt:
                 _surroundings(s, t + 0.5 * dt)
             _half_step(s, dt, car, loop, a_q, a_e)
-            _look_up(s, t, dt, car[C_TAUC], a_e, friction, torque, cornering, ring, ring_t, tail, head + 1)
+            _look_up(
+                s,
+                t,
+                dt,
+                car[C_TAUC],
+                a_e,
+                friction,
+                torque,
+                loop[L_TOP],
+                cornering,
+                ring,
+                ring_t,
+                tail,
+                head + 1,
+            )
             _whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow)
             for i in range(course.shape[0]):
                 course[i, step, 0], course[i, step, 1], course[i, step, 2] = s[_V + i], s[_W + i], s[_E + i]
                 course[i, step, 3] = s[_TGT + i] + s[_SLOPE + i] * 3.6 * (s[_V + i] - s[_VT + i])
         for i in range(count):
             lane = first + i
-            _finish(s, i, loop[L_WINDOW], out[lane % n_cand, lane // n_cand])
+            _finish(s, i, loop[L_WINDOW], outs[lane // n_cand, lane % n_cand])

@@ -156,8 +156,13 @@ def pack(sheet: CarSheet, draws: Floats) -> Rows:
     return Rows(car_rows(sheet, draws), gear_rows(sheet, draws), friction, torque, step)
 
 
+def steps_per_cycle(sheet: CarSheet, step_s: float) -> int:
+    """Time steps in a cycle of the controller, none longer than `step_s` [s]."""
+    return ceil(1.0 / (sheet.controller.loop_hz * step_s) - 1e-9)
+
+
 def loop_row(sheet: CarSheet, rpm_step: float, *, step_s: float, window_s: float) -> Floats:
-    """Settings of controller and engine; the step is the largest that divides the loop's period.
+    """Settings of controller and engine; the step divides the loop's period.
 
     Parameters
     ----------
@@ -171,13 +176,16 @@ def loop_row(sheet: CarSheet, rpm_step: float, *, step_s: float, window_s: float
     float64[N_LOOP]
     """
     period = 1.0 / sheet.controller.loop_hz
+    every = steps_per_cycle(sheet, step_s)
     row = np.empty(k.N_LOOP)
-    row[k.L_PERIOD] = period
-    row[k.L_STEP] = period / ceil(period / step_s - 1e-9)
+    row[k.L_STEP] = period / every
+    row[k.L_EVERY], row[k.L_BEFORE] = every, every * ceil(k.PRE_S / period - 1e-9)
+    row[k.L_AFTER] = round(window_s / row[k.L_STEP])
     row[k.L_MINSPEED] = sheet.controller.min_speed_kmh
     row[k.L_GATE] = sheet.controller.throttle_gate_pct / 100.0
     row[k.L_LIMIT], row[k.L_IDLE] = sheet.engine.limit_rpm, sheet.engine.idle_rpm
     row[k.L_RPMSTEP], row[k.L_WINDOW] = rpm_step, window_s
+    row[k.L_TOP] = TORQUE_POINTS - 1.001
     return row
 
 

@@ -1,16 +1,14 @@
 """Where simulated episodes spend their time: over vehicle speed, and over slip error gear by gear."""
 
 from dataclasses import dataclass
-from math import ceil
 
 import numpy as np
 
 from gridfit.carsheet import CarSheet
 from gridfit.grids import GridPair
-from gridfit.recovery import WINDOW_S
 from gridfit.simulate import kernel as k
-from gridfit.simulate.batch import SEARCH_STEP_S, grid_rows
-from gridfit.simulate.packing import gear_rows_of, loop_row, pack
+from gridfit.simulate.batch import Simulator
+from gridfit.simulate.packing import gear_rows, gear_rows_of
 from gridfit.simulate.parameters import Floats, Plant
 from gridfit.simulate.scenarios import Scenarios
 from gridfit.units import KMH_PER_MPS
@@ -59,29 +57,22 @@ def visits(
     draws : int
         Draws of the plant to play, the first so many.
     """
-    rows = pack(sheet, plant.draws[:draws])
-    n_gears, n = len(sheet.gearbox.ratios), len(scenarios)
-    loop = loop_row(sheet, rows.rpm_step, step_s=SEARCH_STEP_S, window_s=WINDOW_S)
+    simulator = Simulator(sheet, scenarios, plant)
+    n_gears, n, n_draws = simulator.n_gears, len(scenarios), min(draws, len(plant))
     gear_of = gear_rows_of(scenarios.gear, n_gears)
-    inputs = (scenarios.values, gear_of, rows.car, rows.gears, rows.friction, rows.torque, loop)
-    grids = grid_rows([pair], n_gears)
-    dt = float(loop[k.L_STEP])
-    pre = ceil(k.PRE_S * sheet.controller.loop_hz - 1e-9) * round(1.0 / (sheet.controller.loop_hz * dt))
-    parts = np.zeros((len(rows.car), 1, n, k.N_PARTS))
-    course = np.zeros((k.LANES, pre + round(WINDOW_S / dt), 4))
+    rpm = gear_rows(sheet, plant.draws[:n_draws])[:, :, k.G_RPM]
     speed_s, error_s = np.zeros(speed_kmh.size), np.zeros((n_gears, error_pct.size))
-    per_draw = -(-n // k.LANES)
-    for block in range(per_draw * len(rows.car)):
-        course[:] = 0.0
-        k.run_blocks(block, block + 1, *inputs, *grids, parts, course)
-        draw, first = block // per_draw, block % per_draw * k.LANES
-        for lane, at in enumerate(range(first, min(first + k.LANES, n))):
-            end_mps = 0.97 * sheet.engine.limit_rpm / rows.gears[draw, gear_of[at], k.G_RPM]
-            speed, error = _above(course[lane, pre:], end_mps, sheet.controller.min_speed_kmh)
+    for draw in range(n_draws):
+        # draw by draw, since courses take room
+        time_s, states = simulator.watch([pair], np.arange(n), np.full(n, draw))
+        dt = float(time_s[1] - time_s[0])
+        for at, course in enumerate(states[:, 0, time_s > 0.0]):
+            end_mps = 0.97 * sheet.engine.limit_rpm / rpm[draw, gear_of[at]]
+            speed, error = _above(course, end_mps, sheet.controller.min_speed_kmh)
             speed_s += _near(speed, speed_kmh) * dt
             error_s[gear_of[at]] += _near(error, error_pct) * dt
-    played = np.bincount(gear_of, minlength=n_gears) * len(rows.car)
-    return Visits(speed_s / (n * len(rows.car)), error_s / np.maximum(played, 1)[:, None])
+    played = np.bincount(gear_of, minlength=n_gears) * n_draws
+    return Visits(speed_s / (n * n_draws), error_s / np.maximum(played, 1)[:, None])
 
 
 def _above(states: Floats, end_mps: float, least_kmh: float) -> tuple[Floats, Floats]:

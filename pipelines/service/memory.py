@@ -17,6 +17,7 @@ from weakref import WeakKeyDictionary
 from zipfile import BadZipFile
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gridfit.grids import GridPair
 from gridfit.simulate import kernel
@@ -26,8 +27,8 @@ from pipelines.service import archive
 
 T = TypeVar("T")
 
-_HEAD = struct.Struct("<4s32s4IQI")
-_MAGIC = b"gfj1"
+_HEAD = struct.Struct("<4s32s3IQI")
+_MAGIC = b"gfj2"
 STAGE_MARKS = 1000
 """What a finished stage counts beside one simulation, when it is asked whether a job got further."""
 
@@ -79,7 +80,7 @@ class Journal:
             return np.frombuffer(self._file.read(8 * count), dtype="<f8").reshape(shape).copy()
 
     def put(self, key: bytes, value: Floats) -> None:
-        """Add an array of four axes under a key of 32 bytes."""
+        """Add an array of three axes under a key of 32 bytes."""
         body = np.ascontiguousarray(value, dtype="<f8").tobytes()
         with self._lock:
             self._file.seek(0, 2)
@@ -137,30 +138,29 @@ class Memory:
     @contextmanager
     def simulations(self) -> Iterator[None]:
         """Keep every simulation of this process while the block runs, and read back those that are kept."""
-        plain = Simulator.parts
+        plain = Simulator.play
         digests: WeakKeyDictionary[Simulator, bytes] = WeakKeyDictionary()
         program = hashlib.sha256(Path(kernel.__file__).read_bytes()).digest()
 
-        def parts(
+        def play(
             simulator: Simulator,
             pairs: Sequence[GridPair],
-            index: Sequence[int] | None = None,
-            draws: int | Sequence[int] | None = None,
+            scenarios: NDArray[np.intp],
+            draws: NDArray[np.intp],
         ) -> Floats:
             if simulator not in digests:
                 digests[simulator] = archive.digest_of([program.hex(), vars(simulator)])
-            which = [None if one is None else np.asarray(one) for one in (index, draws)]
             grids = [array for pair in pairs for array in pair.arrays()]
-            key = hashlib.sha256(digests[simulator] + archive.digest_of([which, grids])).digest()
+            key = hashlib.sha256(digests[simulator] + archive.digest_of([scenarios, draws, grids])).digest()
             found = self.journal.get(key)
             if found is None:
-                found = plain(simulator, pairs, index, draws)
+                found = plain(simulator, pairs, scenarios, draws)
                 self.journal.put(key, found)
             return found
 
         # The search makes its own simulators, so they are met where all of them pass.
-        Simulator.parts = parts  # type: ignore[method-assign, assignment]
+        Simulator.play = play  # type: ignore[method-assign, assignment]
         try:
             yield
         finally:
-            Simulator.parts = plain  # type: ignore[method-assign]
+            Simulator.play = plain  # type: ignore[method-assign]

@@ -43,20 +43,20 @@ class InKernel:
     """Adds up the time in the simulator and the pairs that it played."""
 
     def __enter__(self):
-        self.seconds, self.pairs, self._parts = 0.0, 0, Simulator.parts
+        self.seconds, self.pairs, self._play = 0.0, 0, Simulator.play
 
-        def parts(simulator, pairs, *rest):
+        def play(simulator, pairs, *rest):
             began = time.perf_counter()
-            found = self._parts(simulator, pairs, *rest)
+            found = self._play(simulator, pairs, *rest)
             self.seconds += time.perf_counter() - began
             self.pairs += len(pairs)
             return found
 
-        Simulator.parts = parts
+        Simulator.play = play
         return self
 
     def __exit__(self, *error):
-        Simulator.parts = self._parts
+        Simulator.play = self._play
 
 
 def told(name, times, bar, unit="s"):

@@ -4,11 +4,17 @@
    symbols are told there. Episodes are not watched (the kernel's `course`), and only one thread runs.
    bench_kernel.py compiles this file and judges its parts against the kernel's.
 
-   gcc -O3 -march=native -ffast-math -fno-finite-math-only -fopenmp-simd -fPIC -c kernel_twin.c */
+   gcc -O3 -march=native -ffast-math -fno-finite-math-only -fopenmp-simd -fPIC -fsingle-precision-constant \
+       -c kernel_twin.c */
 
-#include <math.h>
+#include <tgmath.h>
 #include <stdint.h>
 #include <string.h>
+
+#ifndef NUMBER
+#define NUMBER float /* the kernel's FLOAT; then literals too, by -fsingle-precision-constant */
+#endif
+typedef NUMBER number;
 
 #define LANES 16
 #define TABLE 4096
@@ -17,7 +23,6 @@
 #define UNROLL 3
 #define JERK_HZ 15.0
 #define SWING_HZ 5.0
-#define PRE_S 0.25
 #define CURVE 128 /* most breakpoints of a curve */
 #define PI 3.14159265358979323846
 
@@ -29,7 +34,7 @@ enum { C_MASS, C_DRAG, C_ROLL, C_FZ0, C_CZ, C_TAUZ, C_MU, C_KP, C_SMU, C_SKP, C_
        C_DEAD, C_CYCLES, C_TAUS, C_FACTOR, C_SHAPE, C_STIFF, C_DAMP, C_EARLY, C_HALF, N_CAR };
 enum { G_RPM, G_FORCE, G_INERTIA, G_ENGINE, N_GEAR };
 enum { S_V0, S_U0, S_U1, S_RAMP, S_PATCH, S_GRIP, S_LOAD, S_LATERAL, S_BASE, S_CLUTCH, S_OVERSPEED, N_SCENARIO };
-enum { L_PERIOD, L_STEP, L_MINSPEED, L_GATE, L_LIMIT, L_IDLE, L_RPMSTEP, L_WINDOW, N_LOOP };
+enum { L_STEP, L_MINSPEED, L_GATE, L_LIMIT, L_IDLE, L_RPMSTEP, L_TOP, L_WINDOW, L_EVERY, L_BEFORE, L_AFTER, N_LOOP };
 enum { M_DRIVE, M_EXCESS, M_RECOVERY, M_RESLIPS, M_JERK, M_LATERAL, M_OVER, M_RSOFT, M_NSOFT, M_WINDOW, M_SWING,
        N_PARTS };
 enum { V, W, Z, K, Q, E, WM, VM, A, ES, EO, SO, ALIVE, TB, T1, IN, Y, X, XD, S, ME, RPM, FORCE, MW, VEND, U0, U1,
@@ -38,72 +43,72 @@ enum { V, W, Z, K, Q, E, WM, VM, A, ES, EO, SO, ALIVE, TB, T1, IN, Y, X, XD, S, 
        CLAT, TUS, VU, SLIP, P4, ESO, INS, SH, PU, SLOW, SSW, SHAPE, ROWS };
 #define AT(row) s[(row) * LANES + i]
 
-INLINED double least(double a, double b) { return a < b ? a : b; }
-INLINED double most(double a, double b) { return a > b ? a : b; }
-INLINED double clamp01(double x) { return least(most(x, 0.0), 1.0); }
+INLINED number least(number a, number b) { return a < b ? a : b; }
+INLINED number most(number a, number b) { return a > b ? a : b; }
+INLINED number clamp01(number x) { return least(most(x, 0.0), 1.0); }
 /* A condition as a number: gcc gives a loop up that joins conditions. */
-INLINED double truth(int condition) { return condition ? 1.0 : 0.0; }
-INLINED double torque_share(double u, double shape) { return u >= 1.0 ? 1.0 : 1.0 - pow(1.0 - u, shape); }
-INLINED double throttle_shape(const double *car, double rpm) {
+INLINED number truth(int condition) { return condition ? 1.0 : 0.0; }
+INLINED number torque_share(number u, number shape) { return u >= 1.0 ? 1.0 : 1.0 - pow(1.0 - u, shape); }
+INLINED number throttle_shape(const number *car, number rpm) {
     return car[C_SHAPE] * pow(car[C_HALF] / fmax(rpm, 0.2 * car[C_HALF]), car[C_EARLY]);
 }
 
-INLINED double fetch(const double *table, double x, double last) {
+INLINED number fetch(const number *table, number x, number last) {
     x = x < last ? x : last;
     x = x > 0.0 ? x : 0.0;
     int j = (int)x;
     return table[j] + (x - j) * (table[j + 1] - table[j]);
 }
 
-static double rising_slip(const double *table, double wanted) {
-    const double scale = TABLE_MAX / (TABLE - 1);
-    double low = 0.0, high = 1.0;
+static number rising_slip(const number *table, number wanted) {
+    const number scale = TABLE_MAX / (TABLE - 1);
+    number low = 0.0, high = 1.0;
     for (int n = 0; n < 30; n++) {
-        double middle = 0.5 * (low + high);
+        number middle = 0.5 * (low + high);
         if (fetch(table, middle / scale, TABLE - 1.001) * middle < wanted) low = middle;
         else high = middle;
     }
     return 0.5 * (low + high);
 }
 
-static void start(double *s, int i, const double *scen, const double *car, const double *gear, const double *loop,
-                  const double *friction, const double *torque, int64_t q_points) {
+static void start(number *s, int i, const number *scen, const number *car, const number *gear, const number *loop,
+                  const number *friction, const number *torque) {
     AT(RPM) = gear[G_RPM], AT(FORCE) = gear[G_FORCE];
     AT(ME) = gear[G_ENGINE], AT(MW) = gear[G_INERTIA] - gear[G_ENGINE];
     AT(IME) = 1.0 / AT(ME), AT(IMW) = 1.0 / AT(MW);
     AT(ITW) = 1.0 / (1.0 + 0.5 * loop[L_STEP] * car[C_DAMP] * (AT(IMW) + AT(IME)));
-    double total = car[C_MASS] + gear[G_INERTIA];
+    number total = car[C_MASS] + gear[G_INERTIA];
     AT(WET) = car[C_MASS] / total, AT(OWN) = gear[G_INERTIA] / total;
     AT(CLAT) = sqrt(1.0 - scen[S_LATERAL] * scen[S_LATERAL]);
-    double v = scen[S_V0];
+    number v = scen[S_V0];
     AT(V) = v;
     AT(VEND) = 0.97 * loop[L_LIMIT] / gear[G_RPM];
     AT(U0) = scen[S_U0], AT(U1) = scen[S_U1];
     AT(IRAMP) = 1.0 / most(scen[S_RAMP], 1e-3);
     AT(DUR) = scen[S_PATCH], AT(G) = scen[S_GRIP], AT(LF) = scen[S_LOAD];
     AT(LAT) = scen[S_LATERAL], AT(BASE) = scen[S_BASE];
-    double ry = scen[S_LATERAL] > 0.0 ? rising_slip(friction, scen[S_LATERAL]) : 0.0;
+    number ry = scen[S_LATERAL] > 0.0 ? rising_slip(friction, scen[S_LATERAL]) : 0.0;
     AT(RY2) = ry * ry;
     int closing = scen[S_CLUTCH] > 0.0;
     AT(ICL) = closing ? 1.0 / scen[S_CLUTCH] : 1e6;
     AT(IMP) = closing ? 6.0 * gear[G_ENGINE] * v * scen[S_OVERSPEED] / scen[S_CLUTCH] : 0.0;
     AT(CL) = closing ? 1.0 : 0.0;
     AT(SHAPE) = throttle_shape(car, scen[S_V0] * gear[G_RPM]);
-    double q = torque_share(scen[S_U0], AT(SHAPE));
+    number q = torque_share(scen[S_U0], AT(SHAPE));
     AT(Q) = q, AT(UF) = q, AT(UL) = scen[S_U0];
-    double drive = 0.0;
-    if (!closing) drive = q * gear[G_FORCE] * fetch(torque, v * gear[G_RPM] / loop[L_RPMSTEP], q_points - 2.001);
-    double mass = car[C_MASS], rest = car[C_ROLL] + car[C_DRAG] * v * v;
-    double force = (drive * mass + gear[G_INERTIA] * rest) / (mass + gear[G_INERTIA]);
-    double z = (force - rest) / mass;
-    double mu = car[C_MU] * (1.0 - car[C_SMU] * (v - 15.0)) * scen[S_BASE];
-    double load = car[C_FZ0] + car[C_CZ] * z;
-    double share = least(0.9, most(0.0, force / (mu * load)));
+    number drive = 0.0;
+    if (!closing) drive = q * gear[G_FORCE] * fetch(torque, v * gear[G_RPM] / loop[L_RPMSTEP], loop[L_TOP]);
+    number mass = car[C_MASS], rest = car[C_ROLL] + car[C_DRAG] * v * v;
+    number force = (drive * mass + gear[G_INERTIA] * rest) / (mass + gear[G_INERTIA]);
+    number z = (force - rest) / mass;
+    number mu = car[C_MU] * (1.0 - car[C_SMU] * (v - 15.0)) * scen[S_BASE];
+    number load = car[C_FZ0] + car[C_CZ] * z;
+    number share = least(0.9, most(0.0, force / (mu * load)));
     force = share * mu * load;
     z = (force - rest) / mass;
-    double kappa = share > 0.0 ? rising_slip(friction, share) * car[C_KP] * (1.0 - car[C_SKP] * (v - 15.0)) : 0.0;
+    number kappa = share > 0.0 ? rising_slip(friction, share) * car[C_KP] * (1.0 - car[C_SKP] * (v - 15.0)) : 0.0;
     AT(K) = kappa;
-    double w = v * (1.0 + kappa);
+    number w = v * (1.0 + kappa);
     AT(W) = w, AT(WM) = w, AT(VM) = v, AT(X) = w;
     AT(S) = force + AT(MW) * z;
     AT(Z) = z, AT(A) = z, AT(Y) = z, AT(XD) = z;
@@ -113,34 +118,34 @@ static void start(double *s, int i, const double *scen, const double *car, const
 
 INLINED int64_t padded(int64_t n) { return (n - 1 + UNROLL - 1) / UNROLL * UNROLL; }
 
-static void lay(const double *xs, const double *ys, int64_t n, double *curve, int i) {
+static void lay(const number *xs, const number *ys, int64_t n, number *curve, int i) {
     curve[i] = ys[0];
     for (int64_t j = 0; j < padded(n); j++) {
-        double *at = curve + (1 + 3 * j) * LANES + i;
+        number *at = curve + (1 + 3 * j) * LANES + i;
         int inside = j < n - 1;
-        double width = inside ? xs[j + 1] - xs[j] : 1.0;
+        number width = inside ? xs[j + 1] - xs[j] : 1.0;
         at[0] = inside ? xs[j] : 0.0, at[LANES] = width;
         at[2 * LANES] = inside ? (ys[j + 1] - ys[j]) / width : 0.0;
     }
 }
 
-INLINED void ramp(double x, const double *at, double *value, double *slope) {
-    double width = at[LANES], rise = at[2 * LANES], along = x - at[0];
+INLINED void ramp(number x, const number *at, number *value, number *slope) {
+    number width = at[LANES], rise = at[2 * LANES], along = x - at[0];
     *slope = (along > 0.0) & (along < width) ? rise : *slope;
     along = along < width ? along : width;
     along = along > 0.0 ? along : 0.0;
     *value += rise * along;
 }
 
-INLINED void look_along(double *restrict s, int at, int out, int out_slope, const double *restrict curve, int64_t n) {
+INLINED void look_along(number *restrict s, int at, int out, int out_slope, const number *restrict curve, int64_t n) {
     EACH_LANE {
         AT(out) = curve[i];
         AT(out_slope) = 0.0;
     }
-    const double *row = curve + LANES;
+    const number *row = curve + LANES;
     for (int64_t pass = 0; pass < padded(n) / UNROLL; pass++) {
         EACH_LANE {
-            double x = AT(at), value = AT(out), slope = AT(out_slope);
+            number x = AT(at), value = AT(out), slope = AT(out_slope);
             ramp(x, row + i, &value, &slope);
             ramp(x, row + 3 * LANES + i, &value, &slope);
             ramp(x, row + 6 * LANES + i, &value, &slope);
@@ -150,38 +155,38 @@ INLINED void look_along(double *restrict s, int at, int out, int out_slope, cons
     }
 }
 
-INLINED void tick(double *restrict s, double t, const double *car, const double *loop, const double *restrict torque,
-                  int64_t q_points, const double *restrict target, int64_t nk, const double *restrict rows,
-                  int64_t ne, double *restrict ring, double *restrict ring_t, int64_t head,
+INLINED void tick(number *restrict s, number t, const number *car, const number *loop, const number *restrict torque,
+                  const number *restrict target, int64_t nk, const number *restrict rows,
+                  int64_t ne, number *restrict ring, number *restrict ring_t, int64_t head,
                   const int64_t *restrict tail) {
     EACH_LANE {
         AT(VU) = 3.6 * AT(VM);
         AT(VT) = 3.6 * AT(V);
     }
     look_along(s, VU, TGT, SLOPE, target, nk);
-    const double floor_kmh = loop[L_MINSPEED], factor = car[C_FACTOR];
+    const number floor_kmh = loop[L_MINSPEED], factor = car[C_FACTOR];
     EACH_LANE {
-        double vu = AT(VU), vd = 3.6 * AT(WM) * factor;
-        double base = vu > floor_kmh ? vu : floor_kmh;
+        number vu = AT(VU), vd = 3.6 * AT(WM) * factor;
+        number base = vu > floor_kmh ? vu : floor_kmh;
         AT(SLIP) = 100.0 * (vd - vu) / base - AT(TGT);
     }
     look_along(s, SLIP, TU, TUS, rows, ne);
     const int64_t slot = (head % RING) * LANES;
-    const double gate = loop[L_GATE], idle = loop[L_IDLE], dead = car[C_DEAD], cycles = car[C_CYCLES];
+    const number gate = loop[L_GATE], idle = loop[L_IDLE], dead = car[C_DEAD], cycles = car[C_CYCLES];
     EACH_LANE {
-        double u = AT(U0) + (AT(U1) - AT(U0)) * clamp01(t * AT(IRAMP));
+        number u = AT(U0) + (AT(U1) - AT(U0)) * clamp01(t * AT(IRAMP));
         int on = (u > gate) & (AT(VU) > floor_kmh) & (AT(SLIP) >= rows[LANES + i]);
         ring[slot + i] = on ? 0.01 * AT(TU) : 0.0;
-        double rpm = AT(X) * AT(RPM);
+        number rpm = AT(X) * AT(RPM);
         rpm = rpm > idle ? rpm : idle;
-        double due = t + dead + cycles * 120.0 / rpm;
+        number due = t + dead + cycles * 120.0 / rpm;
         ring_t[slot + i] = due;
         AT(NEXT) = tail[i] == head ? due : AT(NEXT);
     }
     look_along(s, VT, TGT, SLOPE, target, nk);
-    const double last = q_points - 2.0, rpm_step = loop[L_RPMSTEP];
+    const number last = loop[L_TOP], rpm_step = loop[L_RPMSTEP];
     EACH_LANE {
-        double v = AT(V), per_speed = AT(RPM) / rpm_step, at = v * per_speed;
+        number v = AT(V), per_speed = AT(RPM) / rpm_step, at = v * per_speed;
         AT(VT) = v;
         at = at < last ? at : last;
         int j = (int)at;
@@ -190,15 +195,15 @@ INLINED void tick(double *restrict s, double t, const double *car, const double 
     }
 }
 
-static void deliver(double *s, int i, double low, double dt, double lag, double a_e, const double *ring,
-                    const double *ring_t, int64_t *tail, int64_t head) {
-    double value = AT(CMD), old = AT(E0), end = low + dt;
-    double mean = value * dt, new = value + a_e * (old - value);
+static void deliver(number *s, int i, number low, number dt, number lag, number a_e, const number *ring,
+                    const number *ring_t, int64_t *tail, int64_t head) {
+    number value = AT(CMD), old = AT(E0), end = low + dt;
+    number mean = value * dt, new = value + a_e * (old - value);
     int64_t j = tail[i];
     while (j < head && ring_t[(j % RING) * LANES + i] < end) {
-        double at = ring_t[(j % RING) * LANES + i];
-        double left = end - (at > low ? at : low);
-        double change = ring[(j % RING) * LANES + i] - value;
+        number at = ring_t[(j % RING) * LANES + i];
+        number left = end - (at > low ? at : low);
+        number change = ring[(j % RING) * LANES + i] - value;
         mean += change * left;
         new += change * (1.0 - exp(-left / lag));
         value += change;
@@ -210,47 +215,47 @@ static void deliver(double *s, int i, double low, double dt, double lag, double 
     AT(EM) = (mean - lag * (new - old)) / dt;
 }
 
-INLINED void surroundings(double *restrict s, double mid) {
-    const double begun = clamp01(mid * 100.0);
+INLINED void surroundings(number *restrict s, number mid) {
+    const number begun = clamp01(mid * 100.0);
     EACH_LANE {
-        double edge = begun * clamp01((AT(DUR) - mid) * 100.0);
+        number edge = begun * clamp01((AT(DUR) - mid) * 100.0);
         AT(GT) = 1.0 - (1.0 - AT(G)) * edge;
         AT(LT) = 1.0 - (1.0 - AT(LF)) * edge;
-        double x = clamp01(mid * AT(ICL));
+        number x = clamp01(mid * AT(ICL));
         AT(SH) = 1.0 - AT(CL) * (1.0 - x);
         AT(PU) = AT(IMP) * x * (1.0 - x);
     }
 }
 
-INLINED void half_step(double *restrict s, double dt, const double *car, const double *loop, double a_q, double a_e) {
-    const double per_slip = (TABLE - 1) / TABLE_MAX, per_rpm = 1.0 / loop[L_RPMSTEP];
-    const double c_sigma = dt / car[C_SIGMA], c_kp = car[C_KP], c_skp = car[C_SKP], stiff = car[C_STIFF];
-    const double lag_share = car[C_TAUC] / dt;
+INLINED void half_step(number *restrict s, number dt, const number *car, const number *loop, number a_q, number a_e) {
+    const number per_slip = (TABLE - 1) / TABLE_MAX, per_rpm = 1.0 / loop[L_RPMSTEP];
+    const number c_sigma = dt / car[C_SIGMA], c_kp = car[C_KP], c_skp = car[C_SKP], stiff = car[C_STIFF];
+    const number lag_share = car[C_TAUC] / dt;
     EACH_LANE {
-        double v = AT(V), w = AT(W), k = AT(K);
+        number v = AT(V), w = AT(W), k = AT(K);
         AT(Q) = AT(UF) + a_q * (AT(Q) - AT(UF));
-        double value = AT(CMD), e = AT(E), new = value + a_e * (e - value);
+        number value = AT(CMD), e = AT(E), new = value + a_e * (e - value);
         AT(E0) = e, AT(E) = new;
         AT(EM) = value - lag_share * (new - e);
-        double half = 0.5 * c_sigma * v, vh = v + 0.5 * dt * AT(A), more = half * half * (1.0 / 3.0);
-        double kp = c_kp * (1.0 - c_skp * (vh - 15.0));
-        double below = 1.0 + half + more, inverse = 1.0 / (below * kp);
+        number half = 0.5 * c_sigma * v, vh = v + 0.5 * dt * AT(A), more = half * half * (1.0 / 3.0);
+        number kp = c_kp * (1.0 - c_skp * (vh - 15.0));
+        number below = 1.0 + half + more, inverse = 1.0 / (below * kp);
         k = (k * (1.0 - half + more) + c_sigma * (w - v)) * (inverse * kp);
         AT(K) = k;
         AT(S) += dt * stiff * (AT(X) - w);
-        double xh = AT(X) + 0.5 * dt * AT(XD);
+        number xh = AT(X) + 0.5 * dt * AT(XD);
         AT(VH) = vh;
-        double r = k * (inverse * below);
+        number r = k * (inverse * below);
         AT(RR) = r;
         AT(XR) = per_slip * sqrt(r * r + AT(RY2));
         AT(XT) = per_rpm * AT(RPM) * xh;
     }
 }
 
-INLINED void look_up(double *s, double t, double dt, double lag, double a_e, const double *friction,
-                     const double *torque, int64_t q_points, int cornering, const double *ring, const double *ring_t,
+INLINED void look_up(number *s, number t, number dt, number lag, number a_e, const number *friction,
+                     const number *torque, number top, int cornering, const number *ring, const number *ring_t,
                      int64_t *tail, int64_t head) {
-    const double last_r = TABLE - 1.001, last_t = q_points - 1.001;
+    const number last_r = TABLE - 1.001, last_t = top;
     for (int i = 0; i < LANES; i++) {
         AT(H) = fetch(friction, AT(XR), last_r);
         AT(TQ) = fetch(torque, AT(XT), last_t);
@@ -259,107 +264,107 @@ INLINED void look_up(double *s, double t, double dt, double lag, double a_e, con
     if (cornering)
         for (int i = 0; i < LANES; i++)
             if (AT(LAT) > 0.0) {
-                double r = AT(RR);
+                number r = AT(RR);
                 AT(HL) = fetch(friction, (TABLE - 1) / TABLE_MAX * sqrt(r * r + 1.0), last_r);
             }
 }
 
-INLINED void overshoot_top(double *s, int i) {
-    double shot = AT(P1), one = AT(P2), two = AT(P3);
+INLINED void overshoot_top(number *s, int i) {
+    number shot = AT(P1), one = AT(P2), two = AT(P3);
     if (one >= shot && one >= two && two > 0.0 && shot > 0.0) {
-        double bend = most(2.0 * one - shot - two, 1e-9);
-        double smooth = least(most(2.0 * two - one - AT(P4), 0.0), bend), aside = (shot - two) / bend;
+        number bend = most(2.0 * one - shot - two, 1e-9);
+        number smooth = least(most(2.0 * two - one - AT(P4), 0.0), bend), aside = (shot - two) / bend;
         AT(SO2) = most(AT(SO2), one + 0.125 * smooth * aside * aside);
     }
 }
 
-INLINED void cross(double *s, int i, double t, double dt) {
+INLINED void cross(number *s, int i, number t, number dt) {
     int above = AT(ES) > 2.0, was = AT(IN) > 0.5;
     if (AT(INS) <= 0.0 || above == was) return;
     AT(IN) = above ? 1.0 : 0.0;
-    double change = AT(ES) - AT(ESO);
-    double at = t + dt * (change != 0.0 ? clamp01((2.0 - AT(ESO)) / change) : 0.0);
+    number change = AT(ES) - AT(ESO);
+    number at = t + dt * (change != 0.0 ? clamp01((2.0 - AT(ESO)) / change) : 0.0);
     if (!above) AT(TB) = at;
     else if (AT(T1) < 0.0) AT(T1) = at;
     else {
-        double below = at - AT(TB);
+        number below = at - AT(TB);
         if (below >= 0.05) AT(SRES) += 1.0;
         if (below >= 0.3 && AT(SREC) < 0.0) AT(SREC) = AT(TB) - AT(T1);
     }
 }
 
-INLINED void whole_step(double *restrict s, double t, double dt, const double *car, double a_y, double a_s,
-                        double a_es, double a_slow, double b_z) {
-    const double mass = car[C_MASS], roll = car[C_ROLL], drag = car[C_DRAG], fz0 = car[C_FZ0], cz = car[C_CZ];
-    const double mu0 = car[C_MU], smu = car[C_SMU], sload = car[C_SLOAD], eta = car[C_ETA];
-    const double kp0 = car[C_KP], skp = car[C_SKP], damp = car[C_DAMP];
-    const double per_lag = car[C_TAUS] / dt, mid = t + 0.5 * dt;
-    const double counts = mid > 0.0 ? 1.0 : 0.0, rate = 2.0 * PI * JERK_HZ;
-    const double per_mass = 1.0 / mass, per_fz0 = 1.0 / fz0, per_window = 0.5 / (2.0 * PI * JERK_HZ * dt);
-    double events = 0.0;
+INLINED void whole_step(number *restrict s, number t, number dt, const number *car, number a_y, number a_s,
+                        number a_es, number a_slow, number b_z) {
+    const number mass = car[C_MASS], roll = car[C_ROLL], drag = car[C_DRAG], fz0 = car[C_FZ0], cz = car[C_CZ];
+    const number mu0 = car[C_MU], smu = car[C_SMU], sload = car[C_SLOAD], eta = car[C_ETA];
+    const number kp0 = car[C_KP], skp = car[C_SKP], damp = car[C_DAMP];
+    const number per_lag = car[C_TAUS] / dt, mid = t + 0.5 * dt;
+    const number counts = mid > 0.0 ? 1.0 : 0.0, rate = 2.0 * PI * JERK_HZ;
+    const number per_mass = 1.0 / mass, per_fz0 = 1.0 / fz0, per_window = 0.5 / (2.0 * PI * JERK_HZ * dt);
+    number events = 0.0;
     _Pragma("omp simd reduction(+ : events)") for (int i = 0; i < LANES; i++) {
-        double vh = AT(VH), a_old = AT(A), z = AT(Z), zh = z + 0.5 * b_z * (a_old - z);
-        double load = (fz0 + cz * zh) * AT(LT);
+        number vh = AT(VH), a_old = AT(A), z = AT(Z), zh = z + 0.5 * b_z * (a_old - z);
+        number load = (fz0 + cz * zh) * AT(LT);
         load = load > 0.05 * fz0 ? load : 0.05 * fz0;
-        double mu = mu0 * (1.0 - smu * (vh - 15.0)) * AT(BASE) * AT(GT);
-        double peak = mu * (1.0 - sload * (load * per_fz0 - 1.0)) * load;
-        double fx = peak * AT(H) * AT(RR), drive = AT(Q) * AT(FORCE) * AT(SH), rest = roll + drag * vh * vh;
-        double a = (fx - rest) * per_mass, pull = drive * AT(TQ) * (1.0 - eta * AT(EM)) + AT(PU);
-        double by_wheel = AT(IMW), by_engine = AT(IME), v_old = AT(V), w_old = AT(W);
-        double apart = (pull - AT(S)) * by_engine - (AT(S) - fx) * by_wheel;
-        double twist = (AT(X) - w_old + 0.5 * dt * apart) * AT(ITW), shaft = AT(S) + damp * twist;
-        double wd = (shaft - fx) * by_wheel, xd = (pull - shaft) * by_engine;
+        number mu = mu0 * (1.0 - smu * (vh - 15.0)) * AT(BASE) * AT(GT);
+        number peak = mu * (1.0 - sload * (load * per_fz0 - 1.0)) * load;
+        number fx = peak * AT(H) * AT(RR), drive = AT(Q) * AT(FORCE) * AT(SH), rest = roll + drag * vh * vh;
+        number a = (fx - rest) * per_mass, pull = drive * AT(TQ) * (1.0 - eta * AT(EM)) + AT(PU);
+        number by_wheel = AT(IMW), by_engine = AT(IME), v_old = AT(V), w_old = AT(W);
+        number apart = (pull - AT(S)) * by_engine - (AT(S) - fx) * by_wheel;
+        number twist = (AT(X) - w_old + 0.5 * dt * apart) * AT(ITW), shaft = AT(S) + damp * twist;
+        number wd = (shaft - fx) * by_wheel, xd = (pull - shaft) * by_engine;
         AT(X) += dt * xd;
         AT(XD) = xd;
-        double v = v_old + dt * a, w = w_old + dt * wd;
+        number v = v_old + dt * a, w = w_old + dt * wd;
         AT(V) = v, AT(W) = w, AT(A) = a;
         AT(Z) = z + b_z * (a - z);
-        double lag_w = (w - w_old) * per_lag, lag_v = (v - v_old) * per_lag;
+        number lag_w = (w - w_old) * per_lag, lag_v = (v - v_old) * per_lag;
         AT(WM) = w - lag_w + a_s * (AT(WM) - w_old + lag_w);
         AT(VM) = v - lag_v + a_s * (AT(VM) - v_old + lag_v);
-        double target = AT(TGT) + AT(SLOPE) * 3.6 * (v - AT(VT)), base = v > AT(U) ? v : AT(U);
-        double gain = v - v_old;
+        number target = AT(TGT) + AT(SLOPE) * 3.6 * (v - AT(VT)), base = v > AT(U) ? v : AT(U);
+        number gain = v - v_old;
         gain = gain > 1e-12 ? gain : 1e-12;
-        double inverse = 1.0 / (base * gain), part = (AT(VEND) - v_old) * (inverse * base);
+        number inverse = 1.0 / (base * gain), part = (AT(VEND) - v_old) * (inverse * base);
         part = v < AT(VEND) ? 1.0 : clamp01(part);
-        double error = 100.0 * (w - v) * (inverse * gain) - target, inside = counts * AT(ALIVE);
-        double m = inside * part * dt;
+        number error = 100.0 * (w - v) * (inverse * gain) - target, inside = counts * AT(ALIVE);
+        number m = inside * part * dt;
         AT(SWIN) += m;
-        double ideal = drive * (AT(TU) + AT(TUS) * (vh - AT(VT)));
+        number ideal = drive * (AT(TU) + AT(TUS) * (vh - AT(VT)));
         ideal = ideal * AT(WET) + AT(OWN) * rest;
-        double top = peak * AT(CLAT);
+        number top = peak * AT(CLAT);
         ideal = ideal < top ? ideal : top;
         AT(SD) += m * ((ideal - rest) * per_mass - a);
-        double kp = kp0 * (1.0 - skp * (vh - 15.0)), over = (w - 0.5 * dt * wd) - vh * (1.0 + kp);
+        number kp = kp0 * (1.0 - skp * (vh - 15.0)), over = (w - 0.5 * dt * wd) - vh * (1.0 + kp);
         AT(SX) += m * (over > 0.0 ? over : 0.0);
-        double y = AT(Y), y_new = a + a_y * (y - a), before = a - y, behind = a - y_new, jump = a - a_old;
-        double change = jump - (y_new - y), held = per_window * (before * before - behind * behind);
+        number y = AT(Y), y_new = a + a_y * (y - a), before = a - y, behind = a - y_new, jump = a - a_old;
+        number change = jump - (y_new - y), held = per_window * (before * before - behind * behind);
         AT(Y) = y_new;
         AT(SJ) += m * rate * rate * (held + (2.0 * change * change - jump * jump) * (1.0 / 12.0));
-        double e = AT(EM), slow = AT(SLOW), slow_new = e + a_slow * (slow - e);
+        number e = AT(EM), slow = AT(SLOW), slow_new = e + a_slow * (slow - e);
         AT(SLOW) = slow_new;
-        double fast = e - 0.5 * (slow + slow_new);
+        number fast = e - 0.5 * (slow + slow_new);
         AT(SSW) += m * fast * fast;
-        double lost = AT(LAT) - AT(GT) * AT(HL);
+        number lost = AT(LAT) - AT(GT) * AT(HL);
         AT(SL) += m * mu0 * AT(BASE) * (lost > 0.0 ? lost : 0.0);
-        double es_old = AT(ES), middle = 0.5 * (error + AT(EO));
+        number es_old = AT(ES), middle = 0.5 * (error + AT(EO));
         AT(EO) = error;
-        double es = middle + a_es * (es_old - middle);
+        number es = middle + a_es * (es_old - middle);
         AT(ES) = es;
-        double shot = 3.6 * (w - v) - 0.01 * target * 3.6 * base;
+        number shot = 3.6 * (w - v) - 0.01 * target * 3.6 * base;
         shot = inside > 0.0 ? shot : 0.0;
-        double one = AT(P1), two = AT(P2);
+        number one = AT(P1), two = AT(P2);
         AT(P4) = AT(P3), AT(P3) = two, AT(P2) = one, AT(P1) = shot;
         AT(SO2) = shot > AT(SO2) ? shot : AT(SO2);
-        double peaked = truth(one >= shot) * truth(one >= two) * truth(two > 0.0) * truth(shot > 0.0);
-        double soft = clamp01(0.5 * (es - 1.0));
+        number peaked = truth(one >= shot) * truth(one >= two) * truth(two > 0.0) * truth(shot > 0.0);
+        number soft = clamp01(0.5 * (es - 1.0));
         AT(SRS) += m * 0.5 * (soft + AT(SO));
-        double rise = soft - AT(SO);
+        number rise = soft - AT(SO);
         rise = inside > 0.0 ? rise : 0.0;
         AT(SNS) += rise > 0.0 ? rise : 0.0;
         AT(SO) = soft;
         AT(ESO) = es_old, AT(INS) = inside;
-        double crossed = fabs(truth(es > 2.0) - AT(IN)) * truth(inside > 0.0);
+        number crossed = fabs(truth(es > 2.0) - AT(IN)) * truth(inside > 0.0);
         events += peaked + crossed;
         AT(ALIVE) = v < AT(VEND) ? AT(ALIVE) : AT(ALIVE) * (1.0 - counts);
     }
@@ -370,8 +375,8 @@ INLINED void whole_step(double *restrict s, double t, double dt, const double *c
         }
 }
 
-static void finish(const double *s, int i, double window, double *out) {
-    double length = most(AT(SWIN), 1e-9), recovery = AT(SREC);
+static void finish(const number *s, int i, number window, number *out) {
+    number length = most(AT(SWIN), 1e-9), recovery = AT(SREC);
     out[M_DRIVE] = 3.6 * AT(SD);
     out[M_EXCESS] = AT(SX);
     int cut_short = length < window - 1e-6;
@@ -391,30 +396,30 @@ static void finish(const double *s, int i, double window, double *out) {
     out[M_SWING] = 100.0 * sqrt(AT(SSW) / length);
 }
 
-static void run_block(int64_t first, int64_t count, int64_t n_cand, int64_t n_scen, int64_t n_gears, int64_t q_points,
-                      int64_t nk, int64_t ne, const double *scen, const int64_t *gear_of, const double *car,
-                      const double *gears, const double *friction, const double *torque, const double *loop,
-                      const double *tv, const double *ts, const double *ev, const double *ec, double *out) {
-    double s[ROWS * LANES] __attribute__((aligned(64)));
-    double ring[LANES * RING] __attribute__((aligned(64))), ring_t[LANES * RING] __attribute__((aligned(64)));
-    double target[(3 * CURVE + 1) * LANES] __attribute__((aligned(64)));
-    double rows[(3 * CURVE + 1) * LANES] __attribute__((aligned(64)));
+static void run_block(int64_t first, int64_t count, int64_t n_cand, int64_t n_gears, int64_t nk, int64_t ne,
+                      const number *scen, const int64_t *gear_of, const number *car,
+                      const number *gears, const number *friction, const number *torque, const number *loop,
+                      const number *tv, const number *ts, const number *ev, const number *ec, number *out) {
+    number s[ROWS * LANES] __attribute__((aligned(64)));
+    number ring[LANES * RING] __attribute__((aligned(64))), ring_t[LANES * RING] __attribute__((aligned(64)));
+    number target[(3 * CURVE + 1) * LANES] __attribute__((aligned(64)));
+    number rows[(3 * CURVE + 1) * LANES] __attribute__((aligned(64)));
     int64_t tail[LANES] = {0};
     memset(s, 0, sizeof s);
     memset(ring, 0, sizeof ring);
     memset(ring_t, 0, sizeof ring_t);
-    const double dt = loop[L_STEP], period = loop[L_PERIOD];
-    const int64_t every = llrint(period / dt), pre = (int64_t)ceil(PRE_S / period - 1e-9) * every;
-    const int64_t steps = pre + llrint(loop[L_WINDOW] / dt);
-    const double a_q = exp(-dt / car[C_TAUI]), a_e = exp(-dt / car[C_TAUC]), a_s = exp(-dt / car[C_TAUS]);
-    const double a_y = exp(-dt * 2.0 * PI * JERK_HZ), a_es = exp(-dt / 0.0075), a_slow = exp(-dt * 2.0 * PI * SWING_HZ);
-    const double b_z = 1.0 - exp(-dt / car[C_TAUZ]); /* the kernel's compiler takes it out of the loop, gcc does not */
-    double moved = 1e-3, changing = 0.0;
+    const number dt = loop[L_STEP];
+    const int64_t every = (int64_t)loop[L_EVERY], pre = (int64_t)loop[L_BEFORE];
+    const int64_t steps = pre + (int64_t)loop[L_AFTER];
+    const number a_q = exp(-dt / car[C_TAUI]), a_e = exp(-dt / car[C_TAUC]), a_s = exp(-dt / car[C_TAUS]);
+    const number a_y = exp(-dt * 2.0 * PI * JERK_HZ), a_es = exp(-dt / 0.0075), a_slow = exp(-dt * 2.0 * PI * SWING_HZ);
+    const number b_z = 1.0 - exp(-dt / car[C_TAUZ]); /* the kernel's compiler takes it out of the loop, gcc does not */
+    number moved = 1e-3, changing = 0.0;
     int cornering = 0;
     for (int i = 0; i < LANES; i++) {
         int64_t lane = first + (i < count - 1 ? i : count - 1), n = lane / n_cand, c = lane % n_cand;
-        const double *row = scen + n * N_SCENARIO;
-        start(s, i, row, car, gears + gear_of[n] * N_GEAR, loop, friction, torque, q_points);
+        const number *row = scen + n * N_SCENARIO;
+        start(s, i, row, car, gears + gear_of[n] * N_GEAR, loop, friction, torque);
         AT(U) = loop[L_MINSPEED] / 3.6;
         moved = most(moved, row[S_RAMP]);
         changing = most(changing, most(row[S_PATCH], row[S_CLUTCH]));
@@ -424,14 +429,14 @@ static void run_block(int64_t first, int64_t count, int64_t n_cand, int64_t n_sc
     }
     int64_t head = 0;
     for (int64_t step = 0; step < steps; step++) {
-        double t = (step - pre) * dt;
+        number t = (step - pre) * dt;
         if (step % every == 0) {
             if (step > pre) {
-                double alive = 0.0;
+                number alive = 0.0;
                 for (int i = 0; i < LANES; i++) alive += AT(ALIVE);
                 if (alive == 0.0) break;
             }
-            tick(s, t, car, loop, torque, q_points, target, nk, rows, ne, ring, ring_t, head, tail);
+            tick(s, t, car, loop, torque, target, nk, rows, ne, ring, ring_t, head, tail);
             head++;
             if (step == 0)
                 for (int i = 0; i < LANES; i++) {
@@ -441,30 +446,29 @@ static void run_block(int64_t first, int64_t count, int64_t n_cand, int64_t n_sc
         }
         if (step >= pre && t <= moved + dt)
             for (int i = 0; i < LANES; i++) {
-                double u = AT(U0) + (AT(U1) - AT(U0)) * clamp01(t * AT(IRAMP));
+                number u = AT(U0) + (AT(U1) - AT(U0)) * clamp01(t * AT(IRAMP));
                 if (u != AT(UL)) AT(UL) = u, AT(UF) = torque_share(u, AT(SHAPE));
             }
         if (step >= pre && t <= changing + dt) surroundings(s, t + 0.5 * dt);
         half_step(s, dt, car, loop, a_q, a_e);
-        look_up(s, t, dt, car[C_TAUC], a_e, friction, torque, q_points, cornering, ring, ring_t, tail, head);
+        look_up(s, t, dt, car[C_TAUC], a_e, friction, torque, loop[L_TOP], cornering, ring, ring_t, tail, head);
         whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow, b_z);
     }
     for (int i = 0; i < LANES && i < count; i++) {
-        int64_t lane = first + i;
-        finish(s, i, loop[L_WINDOW], out + (lane % n_cand * n_scen + lane / n_cand) * N_PARTS);
+        finish(s, i, loop[L_WINDOW], out + (first + i) * N_PARTS);
     }
 }
 
 /* Every candidate in every scenario on every draw: the kernel's `run`; -1 if a curve has too many breakpoints. */
 int run(int64_t n_draws, int64_t n_cand, int64_t n_scen, int64_t n_gears, int64_t q_points, int64_t nk, int64_t ne,
-        const double *scen, const int64_t *gear_of, const double *car, const double *gears, const double *friction,
-        const double *torque, const double *loop, const double *tv, const double *ts, const double *ev,
-        const double *ec, double *out) {
+        const number *scen, const int64_t *gear_of, const number *car, const number *gears, const number *friction,
+        const number *torque, const number *loop, const number *tv, const number *ts, const number *ev,
+        const number *ec, number *out) {
     if (padded(nk) > CURVE || padded(ne) > CURVE) return -1;
     int64_t lanes = n_cand * n_scen;
     for (int64_t d = 0; d < n_draws; d++)
         for (int64_t first = 0; first < lanes; first += LANES)
-            run_block(first, lanes - first < LANES ? lanes - first : LANES, n_cand, n_scen, n_gears, q_points, nk, ne,
+            run_block(first, lanes - first < LANES ? lanes - first : LANES, n_cand, n_gears, nk, ne,
                       scen, gear_of, car + d * N_CAR, gears + d * n_gears * N_GEAR, friction + d * TABLE,
                       torque + d * q_points, loop, tv, ts, ev, ec, out + d * lanes * N_PARTS);
     return 0;

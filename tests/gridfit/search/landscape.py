@@ -40,13 +40,13 @@ class Bowl:
     calls: int = 0
 
     def __call__(self, grids: Sequence[GridPair], scenarios, draws):
-        gear = GEAR_OF[scenarios]
-        parts = np.zeros((len(grids), scenarios.size, len(draws), len(PARTS)))
+        gear, scale = GEAR_OF[scenarios], self.scale[draws]
+        parts = np.zeros((len(grids), scenarios.size, len(PARTS)))
         for c, pair in enumerate(grids):
             off = np.mean(np.log(pair.target.at(SPEED) / self.best.target.at(SPEED)) ** 2)
-            for n, g in enumerate(gear):
+            for g in np.unique(gear):
                 row = np.mean(((pair.cut.row(g) - self.best.cut.row(g)) / 30.0) ** 2)
-                parts[c, n, :, PART_INDEX["drive_lost_kmh"]] = 1.0 + (row + off) * self.scale[draws]
+                parts[c, gear == g, PART_INDEX["drive_lost_kmh"]] = 1.0 + (row + off) * scale[gear == g]
         parts[..., PART_INDEX["jerk_rms"]] = 0.2 / parts[..., PART_INDEX["drive_lost_kmh"]]
         self.played += parts[..., 0].size
         self.calls += 1

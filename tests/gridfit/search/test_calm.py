@@ -8,15 +8,15 @@ from gridfit.search.blocks import Bench, Incumbent
 from gridfit.search.calm import calm, calmest, swing_pct
 from gridfit.search.ledger import Ledger
 from gridfit.search.moves import Resolution
-from gridfit.search.objective import Deal, Played
+from gridfit.search.objective import Played, everything
 from gridfit.search.polish import curves_of
 from tests.gridfit.search.landscape import DRAWS, GEAR_OF, SEARCHED, START, judge_of
 
 
 def rival(cost, swing):
-    parts = np.zeros((1, 4, 2, len(PARTS)))
+    parts = np.zeros((1, 8, len(PARTS)))
     parts[..., PART_INDEX["cut_swing_pct"]] = swing
-    return Incumbent(START, Played((parts,)), cost)
+    return Incumbent(START, Played(parts, everything(4, 2)), cost)
 
 
 def test_within_two_per_cent_the_calmer_is_chosen():
@@ -39,12 +39,12 @@ def with_swing(cost_of_cut):
     """The swing is the mean cut; the cost rises with the cut's distance from 25 % at a chosen rate."""
 
     def evaluate(grids, scenarios, draws):
-        parts = np.zeros((len(grids), scenarios.size, len(draws), len(PARTS)))
+        parts = np.zeros((len(grids), scenarios.size, len(PARTS)))
         for c, pair in enumerate(grids):
             for n, gear in enumerate(GEAR_OF[scenarios]):
                 cut = float(np.mean(pair.cut.row(int(gear))))
-                parts[c, n, :, PART_INDEX["cut_swing_pct"]] = cut
-                parts[c, n, :, PART_INDEX["drive_lost_kmh"]] = 10.0 + cost_of_cut * abs(25.0 - cut)
+                parts[c, n, PART_INDEX["cut_swing_pct"]] = cut
+                parts[c, n, PART_INDEX["drive_lost_kmh"]] = 10.0 + cost_of_cut * abs(25.0 - cut)
         return parts
 
     return evaluate
@@ -52,7 +52,7 @@ def with_swing(cost_of_cut):
 
 @pytest.mark.parametrize(("rate", "calms"), [(0.0, True), (0.01, True), (10.0, False)])
 def test_calming_takes_what_costs_nothing_and_no_more(rate, calms):
-    at = (Deal(np.arange(GEAR_OF.size), np.arange(DRAWS)),)
+    at = everything(GEAR_OF.size, DRAWS)
     bench = Bench(judge_of(with_swing(rate)), at, lambda pair: 0.0, Ledger())
     begin = bench.stand(START)
     path = calm(bench, begin, curves_of(START, SEARCHED, Resolution(), (20.0, 120.0)))

@@ -9,7 +9,7 @@ from hypothesis.extra import numpy as hnp
 
 from gridfit.recovery import PART_INDEX, PARTS
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import Played
+from gridfit.search.objective import Played, everything
 from gridfit.search.pareto import front, hypervolume, nondominated, roughness
 from tests.gridfit.search.landscape import START, pair_of
 
@@ -76,8 +76,8 @@ def test_beaten_pairs_without_a_name_are_left_out():
 
 def test_front_candidates_come_from_the_trials_on_most_draws():
     ledger = Ledger()
-    few = Played((np.zeros((1, 2, 1, len(PARTS))),))
-    many = Played((np.ones((2, 2, 3, len(PARTS))),))
+    few = Played(np.zeros((1, 2, len(PARTS))), everything(2, 1))
+    many = Played(np.ones((2, 6, len(PARTS))), everything(2, 3))
     ledger.add("a", 0, [pair_of(5.0, 1.0)], few, np.array([0.0]))
     ledger.add("a", 1, [pair_of(6.0, 1.0), pair_of(7.0, 1.0)], many, np.array([1.0, 1.0]))
     picked = ledger.front_candidates(10)

@@ -9,7 +9,7 @@ from gridfit.errors import DataError
 from gridfit.recovery import PARTS, Preference, episode_cost, pair_cost
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import HARM, deal, robust
+from gridfit.search.objective import HARM, Plays, deal, everything, robust
 from gridfit.search.space import with_row
 from tests.gridfit.search.landscape import DRAWS, GEAR_OF, START, Bowl, judge_of, pair_of, reachable_best
 
@@ -17,19 +17,32 @@ from tests.gridfit.search.landscape import DRAWS, GEAR_OF, START, Bowl, judge_of
 @given(st.integers(1, 30), st.integers(1, 10), st.integers(0, 5), st.integers(1, 4))
 def test_deals_hold_every_draw_once_and_every_scenario_once(n_draws, per_gear, turn, gears):
     gear = np.repeat(np.arange(1, gears + 1), 14)
-    deals = deal(gear, n_draws, per_gear, turn)
-    draws = np.concatenate([one.draws for one in deals])
-    scenarios = np.concatenate([one.scenarios for one in deals])
-    assert np.array_equal(np.sort(draws), np.arange(n_draws))
-    assert np.array_equal(np.sort(scenarios), np.arange(gear.size))
-    for one in deals:
-        assert set(gear[one.scenarios]) == set(gear)
+    at = deal(gear, n_draws, per_gear, turn)
+    assert np.array_equal(np.unique(at.scenarios), np.arange(gear.size))
+    hands = {}
+    for draw in range(n_draws):
+        own = at.scenarios[at.draws == draw]
+        assert set(gear[own]) == set(gear)
+        assert own.size == np.unique(own).size
+        hands[own.tobytes()] = own
+    # two draws have the same scenarios or none in common
+    assert sum(own.size for own in hands.values()) == gear.size
+    assert np.all(np.diff(at.draws) >= 0)
 
 
-def test_one_deal_is_everything_on_everything():
-    (one,) = deal(GEAR_OF, 5)
-    assert np.array_equal(one.draws, np.arange(5))
-    assert np.array_equal(one.scenarios, np.arange(GEAR_OF.size))
+def test_dealt_whole_it_is_everything_on_everything():
+    one, other = deal(GEAR_OF, 5), everything(GEAR_OF.size, 5)
+    assert np.array_equal(one.draws, other.draws)
+    assert np.array_equal(one.scenarios, other.scenarios)
+
+
+@given(st.lists(st.integers(1, 5), min_size=1, max_size=12))
+def test_every_play_is_in_one_group_with_its_draw(counts):
+    plays = Plays(np.arange(sum(counts)), np.repeat(np.arange(len(counts)), counts))
+    groups = plays.by_draw()
+    assert sorted(np.concatenate([own.ravel() for _, own in groups]).tolist()) == list(range(sum(counts)))
+    for places, own in groups:
+        assert np.array_equal(plays.draws[own], np.broadcast_to(places[:, None], own.shape))
 
 
 @pytest.mark.parametrize("per_gear", [None, 2, 4])
@@ -38,7 +51,7 @@ def test_playing_one_gear_equals_playing_all(per_gear):
     at = deal(GEAR_OF, DRAWS, per_gear)
     incumbent = judge.play([START], at)
     moved = [with_row(START, 2, np.linspace(0.0, top, 7)) for top in (40.0, 90.0)]
-    alone = judge.play_gear(moved, 2, at, incumbent)
+    alone = judge.play_gear(moved, 2, incumbent)
     np.testing.assert_allclose(judge.cost(alone), judge.cost(judge.play(moved, at)), rtol=1e-14)
 
 
@@ -47,13 +60,13 @@ def test_playing_one_gear_plays_only_that_gear():
     judge, at = judge_of(bowl), deal(GEAR_OF, DRAWS)
     incumbent = judge.play([START], at)
     before = bowl.played
-    judge.play_gear([START], 3, at, incumbent)
+    judge.play_gear([START], 3, incumbent)
     assert bowl.played - before == np.sum(GEAR_OF == 3) * DRAWS
 
 
 def test_cost_is_the_recovery_scores_own():
     parts = np.random.default_rng(5).random((2, GEAR_OF.size, DRAWS, len(PARTS)))
-    judge = judge_of(lambda grids, scenarios, draws: parts[: len(grids)][:, scenarios][:, :, draws])
+    judge = judge_of(lambda grids, scenarios, draws: parts[: len(grids), scenarios, draws])
     weights = Preference()
     expected = pair_cost(episode_cost(parts, weights), weights, axis=1)
     np.testing.assert_allclose(judge.cost_draws(judge.play([START, START], deal(GEAR_OF, DRAWS))), expected)
@@ -83,8 +96,8 @@ def test_a_bench_against_known_pairs_counts_harm_against_the_cheapest_in_each_dr
 
 def test_a_draw_without_a_number_is_refused_with_its_name():
     def lost(grids, scenarios, draws):
-        parts = np.ones((len(grids), scenarios.size, len(draws), len(PARTS)))
-        parts[:, :, np.asarray(draws) == 4] = np.nan
+        parts = np.ones((len(grids), scenarios.size, len(PARTS)))
+        parts[:, draws == 4] = np.nan
         return parts
 
     bench = Bench(judge_of(lost), deal(GEAR_OF, DRAWS, 4), lambda pair: 0.0, Ledger())

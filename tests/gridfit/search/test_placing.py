@@ -48,12 +48,12 @@ def kinked():
 def looked_up(grids, scenarios, draws):
     """Cost grows with the squared distance from the kinked pair, wherever a controller may look it up."""
     error, speed, best = np.linspace(0.0, 20.0, 41), np.linspace(20.0, 110.0, 37), kinked()
-    parts = np.zeros((len(grids), scenarios.size, len(draws), len(PARTS)))
+    parts = np.zeros((len(grids), scenarios.size, len(PARTS)))
     for c, pair in enumerate(grids):
         off = np.mean(np.log(pair.target.at(speed) / best.target.at(speed)) ** 2)
-        for n, gear in enumerate(GEAR_OF[scenarios]):
+        for gear in np.unique(GEAR_OF[scenarios]):
             row = np.mean(((pair.cut.at(error, gear) - best.cut.at(error, gear)) / 30.0) ** 2)
-            parts[c, n, :, PART_INDEX["drive_lost_kmh"]] = 1.0 + row + off
+            parts[c, GEAR_OF[scenarios] == gear, PART_INDEX["drive_lost_kmh"]] = 1.0 + row + off
     return parts
 
 

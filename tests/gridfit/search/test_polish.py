@@ -61,7 +61,7 @@ def test_a_kink_that_buys_nothing_goes():
     """On a flat landscape every kink is needless; the cost stays what it was."""
 
     def flat(grids, scenarios, draws):
-        return np.ones((len(grids), scenarios.size, len(draws), len(PARTS)))
+        return np.ones((len(grids), scenarios.size, len(PARTS)))
 
     kinked = pair_of(10.0, [10, 20, 70, 72, 74, 90, 99])
     ended = polish(bench_of(flat), kinked, SEARCHED, Resolution(), (20.0, 110.0), passes=1)

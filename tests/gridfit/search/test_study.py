@@ -111,13 +111,12 @@ def test_a_generic_pair_that_is_best_is_not_lost():
 def test_never_worse_than_start_or_generic_on_a_random_landscape(seed):
     def noise(grids, scenarios, draws):
         """Costs without any shape: random numbers that only the target and the gear's row decide."""
-        parts = np.zeros((len(grids), scenarios.size, len(draws), len(PARTS)))
+        parts = np.zeros((len(grids), scenarios.size, len(PARTS)))
         for c, pair in enumerate(grids):
-            for n, scenario in enumerate(scenarios):
+            for n, (scenario, draw) in enumerate(zip(scenarios, draws, strict=True)):
                 cells = np.concatenate([pair.target.slip_pct, pair.cut.row(GEAR_OF[scenario])])
-                for d, draw in enumerate(draws):
-                    key = [seed, zlib.crc32(cells.tobytes()), int(scenario), int(draw)]
-                    parts[c, n, d] = np.random.default_rng(key).random(len(PARTS))
+                key = [seed, zlib.crc32(cells.tobytes()), int(scenario), int(draw)]
+                parts[c, n] = np.random.default_rng(key).random(len(PARTS))
         return parts
 
     budget = Budget(
