@@ -267,6 +267,7 @@ def _tick(s, t, car, loop, torque, target, nk, rows, ne, ring, ring_t, head, tai
         per_speed = s[_RPM + i] / loop[L_RPMSTEP]
         at = v * per_speed
         at = at if at < loop[L_TOP] else loop[L_TOP]
+        at = at if at > 0.0 else 0.0
         low = np.floor(at)
         j = int(low)
         s[_TUS + i] = (torque[j + 1] - torque[j]) * per_speed

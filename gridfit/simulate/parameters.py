@@ -56,7 +56,7 @@ PARAMETERS: tuple[Parameter, ...] = (
     Parameter("cut_lag_s", "s", 0.0008, 0.15, True, "first-order lag of the cut after its dead time"),
     Parameter("mu_peak", "1", 0.15, 2.5, True, "peak friction at 15 m/s and static load"),
     Parameter("slip_peak", "1", 0.02, 0.6, True, "slip ratio at the peak at 15 m/s, on vehicle speed"),
-    Parameter("tyre_c", "1", 1.1, 2.2, True, "shape factor C of the Magic Formula"),
+    Parameter("tyre_c", "1", 1.1, 1.9, True, "shape factor C of the Magic Formula; above 2 a slide would push back"),
     Parameter("tyre_e", "1", -4.0, 0.95, False, "curvature factor E of the Magic Formula"),
     Parameter("tyre_law", "1", 0.0, 1.0, False, "law of the tyre curve: 0 Magic Formula, 1 exponential"),
     Parameter("tyre_rate", "1", 2.5, 9.0, True, "rate of the exponential law over the slip at the peak"),

@@ -1,5 +1,7 @@
 """One batch call for everything: a single run is a batch of one, whatever the lanes, threads and grid sizes."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,8 @@ from gridfit.grids import CutGrid, GridPair, TargetGrid, common_practice
 from gridfit.plant.prior import from_carsheet
 from gridfit.recovery import PART_INDEX
 from gridfit.simulate.batch import Simulator
+from gridfit.simulate.packing import friction_tables
+from gridfit.simulate.parameters import INDEX
 from gridfit.simulate.scenarios import COUNTS, ENTRY_SHARE, KINDS, Traction, catalogue
 
 
@@ -92,3 +96,23 @@ def test_every_draw_of_a_wide_prior_gives_numbers(case):
     plant = from_carsheet(sheet, np.random.default_rng(7), n_draws=256)
     scenarios = catalogue(sheet, plant, np.random.default_rng(2))
     assert np.isfinite(Simulator(sheet, scenarios, plant).parts(pairs(sheet)[:2])).all()
+
+
+def test_no_draw_of_the_prior_has_a_tyre_that_pushes_a_sliding_car_back(case):
+    """A Magic Formula with C above 2 turns its sign at large slip; the car then stood still within a window."""
+    sheet, _, _ = case
+    plant = from_carsheet(sheet, np.random.default_rng(5), n_draws=4096)
+    steep = plant.draws[np.argsort(plant.draws[:, INDEX["tyre_c"]])[-64:]]
+    steep[:, INDEX["tyre_law"]] = 0.0
+    tables = friction_tables(steep)
+    assert np.all(tables > 0.0)
+    some = replace(plant, draws=steep, grip=plant.grip[:64], slip=plant.slip[:64])
+    scenarios = catalogue(sheet, some, np.random.default_rng(2))
+    gears = np.arange(1.0, len(sheet.gearbox.ratios) + 1.0)
+    uncut = CutGrid(np.array([0.0, 20.0]), gears, np.zeros((gears.size, 2)))
+    none = GridPair(TargetGrid(np.array([20.0, 120.0]), np.array([10.0, 10.0])), uncut, {})
+    _, states = Simulator(sheet, scenarios, some).watch(
+        [none], np.arange(len(scenarios)), np.zeros(len(scenarios), np.intp)
+    )
+    assert np.isfinite(states).all()
+    assert states[..., 0].min() >= 0.0
