@@ -26,7 +26,9 @@ from pipelines.record import Candidate
 from pipelines.report.figures_traces import Example, Response
 
 BUDGETS: dict[str, Budget] = {
-    "quick": Budget(rounds=2, starts=1, front_trials=16, front_pairs=6, search_draws=32),
+    "quick": Budget(
+        rounds=2, starts=1, front_trials=16, front_pairs=6, search_draws=32, polish_draws=64, polish_passes=1
+    ),
     "normal": Budget(),
     "long": Budget(
         rounds=8, starts=4, trials_per_gear=48, trials_target=48, front_trials=64, polish_passes=4

@@ -136,12 +136,18 @@ class Bench:
     known: FloatArray | None = None
 
     def against(self, pairs: Sequence[GridPair]) -> "Bench":
-        """Return the bench that also counts harm against the cheapest of these pairs, draw by draw."""
+        """Return the bench that also counts where a pair costs more than the cheapest of these."""
         if not pairs:
             return self
         played = self.judge.play(pairs, self.at)
         refuse_lost(played)
-        return replace(self, known=self.judge.cost_draws(played).min(axis=0))
+        draws = self.judge.cost_draws(played)
+        return replace(self, known=draws[int(np.argmin(draws.mean(axis=-1)))])
+
+    def first(self, count: int) -> "Bench":
+        """Return the bench on the first so many draws, for a first look."""
+        known = None if self.known is None else self.known[np.unique(self.at.draws) < count]
+        return replace(self, at=self.at.first(count), known=known)
 
     def stand(self, pair: GridPair) -> Incumbent:
         """Play a pair at this fidelity.
@@ -154,6 +160,10 @@ class Bench:
         played = self.judge.play([pair], self.at)
         refuse_lost(played)
         return Incumbent(pair, played, float(self.judge.cost(played, self.known)[0]) + self.pull(pair))
+
+    def mean_cost(self, at: Incumbent) -> float:
+        """Return the mean over the draws of what a pair costs, without any doubt or pull."""
+        return float(self.judge.cost_draws(at.played).mean())
 
     def costs(
         self, pairs: Sequence[GridPair], gear: int | None, incumbent: Incumbent

@@ -34,8 +34,8 @@ class Budget:
         Trials of each of the two studies that lean to a sharper and to a calmer pair, for the front.
     front_pairs : int
         Pairs played in full for the front.
-    screen_draws, search_draws, final_draws : int
-        Draws of the plant in the first round, after it, and for the verdict.
+    screen_draws, search_draws, polish_draws, final_draws : int
+        Draws of the plant in the first round, after it, for the polish, and for the verdict.
     catalogues : int
         Catalogues of scenarios to search on, the one of the verdict among them: a pair that is tuned to
         one set of 28 scenarios does worse on the next.
@@ -54,7 +54,7 @@ class Budget:
     """
 
     population: int = 8
-    rounds: int = 4
+    rounds: int = 3
     starts: int = 2
     trials_per_gear: int = 32
     trials_target: int = 32
@@ -65,11 +65,12 @@ class Budget:
     front_pairs: int = 12
     screen_draws: int = 32
     search_draws: int = 64
+    polish_draws: int = 128
     final_draws: int = 48
     catalogues: int = 4
     per_gear: int = 4
     jury_per_gear: int = 8
-    polish_passes: int = 1
+    polish_passes: int = 2
     soft: bool = True
     seconds: float | None = None
     sampler: str = SAMPLER

@@ -10,6 +10,7 @@ from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from gridfit.grids import GridPair
 from gridfit.recovery import Preference, episode_cost, pair_cost
@@ -17,14 +18,18 @@ from gridfit.recovery import Preference, episode_cost, pair_cost
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.intp]
 
-DRAW_TAIL = 0.25
-"""Weight of the worst quarter of the draws against their mean [1]."""
+DOUBT = 2.0
+"""What it counts to cost more than the pair that one would drive otherwise, whatever car it is, over that pair's cost.
 
-HARM = 1.0
-"""Weight of what a pair costs above the known pairs, draw by draw [1]: whatever car it is, do no harm."""
+The mean alone trades harm on some cars for gains on others. How often counts more than how much: what one draw of the
+plant loses can be any number, and a mean follows the few worst."""
 
-WORST_DRAWS = 0.25
-"""Share of the draws that makes the tail [1]."""
+BLUR = 0.05
+"""Relative difference of cost over which costing more fades into costing less [1]."""
+
+LEAST_SCALE = 0.3
+"""Differences are told against a draw's own cost, or this share of the mean draw's where that is more [1]: some are
+near 0."""
 
 
 class Evaluate(Protocol):
@@ -35,8 +40,8 @@ class Evaluate(Protocol):
         ...
 
 
-def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
-    """Cost over draws: mean, a share of what the worst quarter adds, and the harm against pairs that are known.
+def losses(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
+    """Cost under each draw, and beside it what it counts to cost more there than a pair that is known.
 
     Parameters
     ----------
@@ -47,15 +52,19 @@ def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
 
     Returns
     -------
-    float64[...]
-        `mean + DRAW_TAIL * (mean of the worst quarter - mean) + HARM * mean of what exceeds the known`.
+    float64[..., D]
+        `cost + DOUBT * mean of known * logistic((cost - known) / (BLUR * scale))`.
     """
-    n = cost.shape[-1]
-    worst = max(1, round(WORST_DRAWS * n))
-    mean = cost.mean(axis=-1)
-    upper = np.sort(cost, axis=-1)[..., n - worst :].mean(axis=-1)
-    harm = 0.0 if known is None else np.maximum(cost - known, 0.0).mean(axis=-1)
-    return np.asarray(mean + DRAW_TAIL * (upper - mean) + HARM * harm, dtype=np.float64)
+    if known is None:
+        return cost
+    middle = max(float(np.abs(known).mean()), np.finfo(float).tiny)
+    scale = BLUR * np.maximum(known, LEAST_SCALE * middle)
+    return np.asarray(cost + DOUBT * middle * expit((cost - known) / scale), dtype=np.float64)
+
+
+def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
+    """Mean of the `losses` over the draws, float64[...]: how dear a pair is, and how likely dearer than the known."""
+    return np.asarray(losses(cost, known).mean(axis=-1), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +83,10 @@ class Plays:
     def among(self, chosen: NDArray[np.bool_]) -> "Plays":
         """Return the plays that are chosen, bool[P]."""
         return Plays(self.scenarios[chosen], self.draws[chosen])
+
+    def first(self, count: int) -> "Plays":
+        """Return the plays of the first so many draws."""
+        return self.among(self.draws < count)
 
     def by_draw(self) -> list[tuple[IndexArray, IndexArray]]:
         """Return places of draws that have equally many plays, intp[d], and places of their plays, intp[d, n]."""
@@ -130,6 +143,10 @@ class Played:
 
     parts: FloatArray
     plays: Plays
+
+    def first(self, count: int) -> "Played":
+        """Return what was played on the first so many draws."""
+        return Played(self.parts[:, self.plays.draws < count], self.plays.first(count))
 
     def one(self, index: int) -> "Played":
         """Return one pair alone (C = 1)."""
@@ -199,6 +216,10 @@ class Judge:
             costs[:, places] = pair_cost(np.take(episodes, plays, axis=1), self.weights)
         return costs
 
+    def losses(self, played: Played, known: FloatArray | None = None) -> FloatArray:
+        """What each pair loses under each draw, float64[C, D]; arguments as in `cost`."""
+        return losses(self.cost_draws(played), known)
+
     def cost(self, played: Played, known: FloatArray | None = None) -> FloatArray:
         """Robust cost of each pair, float64[C]; infinite where the simulator could not play it.
 
@@ -208,7 +229,7 @@ class Judge:
         known : float64[D], optional
             As in `robust`, in the order of the draws.
         """
-        cost = robust(self.cost_draws(played), known)
+        cost = self.losses(played, known).mean(axis=-1)
         return np.where(np.isfinite(cost), cost, np.inf)
 
     def gear_cost(self, played: Played, gear: int) -> FloatArray:

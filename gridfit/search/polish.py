@@ -30,6 +30,22 @@ KINK_BUDGET = 3e-3
 """Share of the cost that all straightening may give back, within the cost before polishing [1]."""
 
 
+LOOK = 16
+"""Draws of a first look at many candidates; taken where all are four times as many."""
+
+KEEP = 5
+"""Candidates that are left after it."""
+
+
+def _promising(bench: Bench, pairs: list[GridPair], gear: int | None, at: Incumbent) -> list[int]:
+    """Places of the candidates that are worth a full look, the cheapest after a first one."""
+    if len(pairs) <= KEEP or np.unique(bench.at.draws).size < 4 * LOOK:
+        return list(range(len(pairs)))
+    glance = Incumbent(at.pair, at.played.first(LOOK), at.cost)
+    _, cost = bench.first(LOOK).costs(pairs, gear, glance)
+    return sorted(np.argsort(cost, kind="stable")[:KEEP].tolist())
+
+
 def _best_of(bench: Bench, pairs: list[GridPair], gear: int | None, at: Incumbent) -> Incumbent | None:
     """Cheapest of the candidates, None if there are none."""
     if not pairs:
@@ -91,14 +107,17 @@ def curves_of(
     return [*rows, target_curve(pair.target.speed_kmh, used_kmh, resolution)]
 
 
-def descend(bench: Bench, at: Incumbent, curve: Curve, limit: int) -> Incumbent:
-    """Take the best move, or several that help together, until none helps, at most `limit` times."""
+def descend(bench: Bench, at: Incumbent, curve: Curve, limit: int) -> list[Incumbent]:
+    """Take the best move, or several that help together, until none helps, at most `limit` times; every step."""
+    path: list[Incumbent] = []
     for _ in range(limit):
         here = curve.values(at.pair)
         tried = curve.moves(here)
         if not tried:
             break
         pairs = [curve.shape(at.pair, move) for move in tried]
+        places = _promising(bench, pairs, curve.gear, at)
+        tried, pairs = [tried[i] for i in places], [pairs[i] for i in places]
         played, cost = bench.costs(pairs, curve.gear, at)
         i = int(np.argmin(cost))
         found = Incumbent(pairs[i], played.one(i), float(cost[i]))
@@ -109,7 +128,8 @@ def descend(bench: Bench, at: Incumbent, curve: Curve, limit: int) -> Incumbent:
         if found.cost >= at.cost:
             break
         at = found
-    return at
+        path.append(at)
+    return path
 
 
 def _unkink(bench: Bench, at: Incumbent, gears: Sequence[int], step: Resolution, ceiling: float) -> Incumbent:
@@ -141,7 +161,7 @@ def polish(
     *,
     passes: int,
     limit: int = 3,
-) -> Incumbent:
+) -> list[Incumbent]:
     """Round a pair, move it cell by cell while that helps, then take out kinks that buy nothing.
 
     Parameters
@@ -163,16 +183,19 @@ def polish(
 
     Returns
     -------
-    Incumbent
-        A pair on the controller's steps whose cost is not above that of the rounded `pair`.
+    list of Incumbent
+        Every step on the way, on the controller's steps, the first being the rounded `pair`; none costs more than that.
+        A judge with other draws may find the last steps too dear.
     """
     at = bench.stand(resolution.pair(pair))
-    began = at.cost
+    path = [at]
     curves = curves_of(at.pair, gears, resolution, used_kmh)
     for _ in range(passes):
         before = at.cost
         for curve in curves:
-            at = descend(bench, at, curve, limit)
+            path += descend(bench, at, curve, limit)
+            at = path[-1]
         if at.cost >= before:
             break
-    return _unkink(bench, at, gears, resolution, min(began, at.cost * (1.0 + KINK_BUDGET)))
+    ceiling = min(path[0].cost, at.cost * (1.0 + KINK_BUDGET))
+    return [*path, _unkink(bench, at, gears, resolution, ceiling)]

@@ -217,13 +217,12 @@ def same_axes(one: GridPair, other: GridPair) -> bool:
 
 
 GENERIC_SPEED_KMH = (100.0, 200.0)
-GENERIC_TARGET_PCT = (10.0, 8.0)
+GENERIC_TARGET_PCT = (9.5, 9.0)
 """Target of the generic pair [%] against speed [km/h]."""
 
 GENERIC_ERROR_PCT = (0.0, 5.0, 10.0, 20.0, 30.0)
-GENERIC_CUT_PCT = (12.0, 31.0, 54.0, 80.0, 88.0)
-"""Cut of the generic pair [%] against slip error [percentage points], the same in every gear."""
-
+GENERIC_CUT_PCT = ((13.0, 32.0, 57.0, 86.0, 95.0), (10.0, 25.0, 51.0, 78.0, 90.0))
+"""Cut of the generic pair [%] against slip error [percentage points], in first gear and in all others."""
 
 SCAN_TARGET_PCT = (3.0, 5.0, 7.0, 14.0, 20.0)
 """Targets that a search looks at before it begins [%]."""
@@ -240,9 +239,12 @@ def generic(axes: GridPair, cut_max_pct: float = 100.0) -> GridPair:
     Found by search over 160 invented cars (tests/benchmarks/one_pair.py) and smoothed; no published source.
     """
     space = row_space(axes.cut.slip_error_pct, cut_max_pct)
-    row = np.minimum(np.interp(space.slip_error_pct, GENERIC_ERROR_PCT, GENERIC_CUT_PCT), cut_max_pct)
-    row[: space.knot[0]] = 0.0
-    rows = np.tile(np.asarray(np.round(row), dtype=np.float64), (axes.cut.gear.size, 1))
+    first, other = (
+        np.interp(space.slip_error_pct, GENERIC_ERROR_PCT, row, left=row[0]) for row in GENERIC_CUT_PCT
+    )
+    rows = np.where((axes.cut.gear == 1)[:, None], first, other)
+    rows = np.asarray(np.round(np.minimum(rows, cut_max_pct)), dtype=np.float64)
+    rows[:, : space.knot[0]] = 0.0
     speed = axes.target.speed_kmh
     slip = np.round(2.0 * np.interp(speed, GENERIC_SPEED_KMH, GENERIC_TARGET_PCT)) / 2.0
     target = TargetGrid(speed, slip)

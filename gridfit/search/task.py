@@ -69,11 +69,11 @@ class Task:
         if self.freedom is None:
             return self
         budget = course.budget
-        bench, final = course.bench(budget.search_draws, judge=course.judge.hard()), course.verdict()
+        bench, final = course.bench(budget.polish_draws, judge=course.judge.hard()), course.jury()
 
         def polished(one: GridPair) -> Incumbent:
             used = self.speed_range_kmh
-            return polish(bench, one, self.gears, self.resolution, used, passes=budget.polish_passes)
+            return polish(bench, one, self.gears, self.resolution, used, passes=budget.polish_passes)[-1]
 
         return replace(self, axes=choose(pair, self.freedom, self.gears, polished, final))
 

@@ -9,7 +9,7 @@ from gridfit.errors import DataError
 from gridfit.recovery import PARTS, Preference, episode_cost, pair_cost
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import HARM, Plays, deal, everything, robust
+from gridfit.search.objective import BLUR, DOUBT, Plays, deal, everything, losses, robust
 from gridfit.search.space import with_row
 from tests.gridfit.search.landscape import DRAWS, GEAR_OF, START, Bowl, judge_of, pair_of, reachable_best
 
@@ -72,25 +72,39 @@ def test_cost_is_the_recovery_scores_own():
     np.testing.assert_allclose(judge.cost_draws(judge.play([START, START], deal(GEAR_OF, DRAWS))), expected)
 
 
+def test_without_a_known_pair_the_robust_cost_is_the_mean():
+    assert robust(np.arange(1.0, 9.0)) == pytest.approx(4.5)
+
+
 def test_robust_cost_by_hand():
-    # mean of 1..8 is 4.5; the worst quarter 7, 8 has mean 7.5; 4.5 + 0.25 * 3 = 5.25
-    assert robust(np.arange(1.0, 9.0)) == pytest.approx(5.25)
-    assert robust(np.full(5, 2.0)) == 2.0
+    # known costs 2 in every draw: the first draw is as dear, the second far cheaper, the third far dearer, the fourth
+    # dearer by the blur, whose logistic is 1 / (1 + 1/e)
+    known, cost = np.full(4, 2.0), np.array([2.0, 1.0, 3.0, 2.0 * (1.0 + BLUR)])
+    share = (0.5 + 0.0 + 1.0 + 1.0 / (1.0 + np.exp(-1.0))) / 4.0
+    assert robust(cost, known) == pytest.approx(cost.mean() + DOUBT * 2.0 * share, rel=1e-6)
 
 
-def test_harm_is_what_exceeds_the_known_draw_by_draw():
-    cost, known = np.array([1.0, 3.0, 2.0, 2.0]), np.array([2.0, 2.0, 2.0, 1.0])
-    assert robust(cost, known) - robust(cost) == pytest.approx(HARM * (0.0 + 1.0 + 0.0 + 1.0) / 4.0)
-    assert robust(cost, cost + 1.0) == robust(cost)
+@given(st.lists(st.floats(0.1, 9.0), min_size=2, max_size=9), st.integers(0, 8), st.floats(0.01, 5.0))
+def test_a_cost_that_rises_in_one_draw_never_lowers_the_robust_cost(known, draw, more):
+    known = np.array(known)
+    dearer = known.copy()
+    dearer[draw % known.size] += more
+    assert robust(dearer, known) > robust(known, known)
 
 
-def test_a_bench_against_known_pairs_counts_harm_against_the_cheapest_in_each_draw():
+def test_costs_near_nothing_or_below_it_are_judged_all_the_same():
+    assert np.isfinite(losses(np.array([0.0, -1.0, 2.0]), np.array([0.0, -0.5, 0.0]))).all()
+    assert np.isfinite(losses(np.zeros(3), np.zeros(3))).all()
+
+
+def test_a_bench_against_known_pairs_counts_where_the_cheapest_of_them_costs_less():
     bench = Bench(judge_of(Bowl(reachable_best())), deal(GEAR_OF, DRAWS), lambda pair: 0.0, Ledger())
     other = pair_of(10.0, 30.0)
     draws = bench.judge.cost_draws(bench.judge.play([START, other], bench.at))
     against = bench.against([START, other])
-    np.testing.assert_array_equal(against.known, draws.min(axis=0))
-    assert against.stand(START).cost == pytest.approx(float(robust(draws[0], draws.min(axis=0))))
+    cheapest = draws[int(np.argmin(draws.mean(axis=1)))]
+    np.testing.assert_array_equal(against.known, cheapest)
+    assert against.stand(START).cost == pytest.approx(float(robust(draws[0], cheapest)))
     assert bench.against([]) is bench
 
 
@@ -103,3 +117,16 @@ def test_a_draw_without_a_number_is_refused_with_its_name():
     bench = Bench(judge_of(lost), deal(GEAR_OF, DRAWS, 4), lambda pair: 0.0, Ledger())
     with pytest.raises(DataError, match="draws 4"):
         bench.stand(START)
+
+
+@given(st.integers(1, DRAWS), st.integers(2, 5))
+def test_a_first_look_is_the_full_one_on_its_draws(count, per_gear):
+    bench = Bench(
+        judge_of(Bowl(reachable_best())), deal(GEAR_OF, DRAWS, per_gear), lambda pair: 0.0, Ledger()
+    )
+    bench = bench.against([pair_of(10.0, 30.0)])
+    few, full = bench.first(count), bench.judge.play([START], bench.at)
+    np.testing.assert_array_equal(few.judge.play([START], few.at).parts, full.first(count).parts)
+    np.testing.assert_array_equal(few.known, bench.known[:count])
+    draws = few.judge.cost_draws(full.first(count))
+    np.testing.assert_array_equal(draws, bench.judge.cost_draws(full)[:, :count])
