@@ -8,8 +8,11 @@ DRAWS = 128
 SAMPLER = "cmaes"
 """Sampler of a search unless told otherwise, a name of `samplers.SAMPLERS`; it won the measurement."""
 
-MOST_MORE = 2
-"""Most times as many trials for a plant of few draws."""
+MOST_MORE = 4
+"""Most times as many starts, polished pairs and passes for a plant of few draws."""
+
+FEW = 4
+"""A plant is one of few draws where the search's are so many times as many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +46,8 @@ class Budget:
         Scenarios of a gear that each draw meets while searching; the verdict plays everything.
     jury_per_gear : int
         The same when the proposal is chosen among a few pairs, on all draws.
-    polish_passes : int
-        Passes of the polish.
+    polish_starts, polish_passes : int
+        Pairs of the rounds that are polished, the cheapest first, and passes of the polish.
     soft : bool
         Search on the smooth twins of the parts that jump; the verdict never does.
     seconds : float or None
@@ -54,36 +57,38 @@ class Budget:
     """
 
     population: int = 8
-    rounds: int = 3
+    rounds: int = 2
     starts: int = 2
     trials_per_gear: int = 32
     trials_target: int = 32
     joint_trials: int = 0
     joint_population: int = 16
     joint_reach: float = 0.25
-    front_trials: int = 32
-    front_pairs: int = 12
+    front_trials: int = 16
+    front_pairs: int = 10
     screen_draws: int = 32
     search_draws: int = 64
-    polish_draws: int = 128
+    polish_draws: int = 96
     final_draws: int = 48
     catalogues: int = 4
     per_gear: int = 4
-    jury_per_gear: int = 8
+    jury_per_gear: int = 6
+    polish_starts: int = 1
     polish_passes: int = 2
     soft: bool = True
     seconds: float | None = None
     sampler: str = SAMPLER
 
     def for_draws(self, n_draws: int) -> "Budget":
-        """Return the budget with more trials where the plant has so few draws that each of them is cheap."""
-        more = min(MOST_MORE, max(1, self.search_draws // n_draws))
+        """Return the budget with more of all where the plant has so few draws that each pair is cheap to judge."""
+        more = min(MOST_MORE, max(1, self.search_draws // (FEW * n_draws)))
         return replace(
             self,
-            trials_per_gear=more * self.trials_per_gear,
-            trials_target=more * self.trials_target,
-            polish_passes=more * self.polish_passes,
+            trials_per_gear=min(2, more) * self.trials_per_gear,
+            trials_target=min(2, more) * self.trials_target,
             starts=more * self.starts,
+            polish_starts=more * self.polish_starts,
+            polish_passes=more * self.polish_passes,
         )
 
     def reach(self, round_: int) -> float:

@@ -13,7 +13,7 @@ FloatArray = NDArray[np.float64]
 TARGET_STEP_PCT = 0.5
 """Resolution of the target grid [%]."""
 
-LEAPS = (1, 4)
+LEAPS = (1, 4, 12)
 """Sizes of the moves, in steps of the controller's resolution."""
 
 
@@ -90,6 +90,27 @@ def target_moves(
                     moved[i + 1 :] = np.minimum(slip_pct[i + 1 :], value)
                 moves.append(moved)
     return distinct(moves, slip_pct)
+
+
+LEVELS = (0.7, 0.85, 0.95, 1.05, 1.2, 1.4)
+"""Factors by which a target is moved as a whole [1]."""
+
+
+def level_moves(slip_pct: FloatArray, resolution: Resolution) -> list[FloatArray]:
+    """Neighbours of a target as a whole: each of `LEVELS`, and one step up and down."""
+    step = resolution.target_step_pct
+    moves = [factor * slip_pct for factor in LEVELS] + [slip_pct - step, slip_pct + step]
+    return distinct([np.maximum(snap(one, step, np.inf), step) for one in moves], slip_pct)
+
+
+def shifted(
+    row: FloatArray, slip_error_pct: FloatArray, by_pct: float, resolution: Resolution, first: int
+) -> FloatArray:
+    """Return the row that cuts at the same slip as before when the target has moved by so much, on the steps."""
+    moved = np.interp(slip_error_pct + by_pct, slip_error_pct, row)
+    moved = snap(moved, resolution.cut_step_pct, resolution.cut_max_pct)
+    moved[:first] = row[:first]
+    return np.asarray(np.maximum.accumulate(moved), dtype=np.float64)
 
 
 def distinct(moves: Sequence[FloatArray], origin: FloatArray) -> list[FloatArray]:

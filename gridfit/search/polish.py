@@ -14,7 +14,9 @@ from gridfit.search.blocks import Bench, Incumbent
 from gridfit.search.moves import (
     Resolution,
     first_free,
+    level_moves,
     row_moves,
+    shifted,
     straightened,
     target_moves,
     together,
@@ -87,9 +89,14 @@ def row_curve(gear: int, resolution: Resolution, first: int) -> Curve:
     )
 
 
-def target_curve(speed_kmh: FloatArray, used_kmh: tuple[float, float], resolution: Resolution) -> Curve:
-    """Return the curve of the target, movable where the speeds in use (with a quarter more) reach."""
+def used_cells(speed_kmh: FloatArray, used_kmh: tuple[float, float]) -> NDArray[np.intp]:
+    """Return the cells of a target that the speeds in use, with a quarter more, reach; all if none."""
     used = np.flatnonzero((speed_kmh >= used_kmh[0] / 1.25) & (speed_kmh <= used_kmh[1] * 1.25))
+    return used if used.size else np.arange(speed_kmh.size)
+
+
+def target_curve(used: NDArray[np.intp], resolution: Resolution) -> Curve:
+    """Return the curve of the target, movable in the used cells."""
     return Curve(
         None,
         lambda pair: pair.target.slip_pct,
@@ -98,13 +105,31 @@ def target_curve(speed_kmh: FloatArray, used_kmh: tuple[float, float], resolutio
     )
 
 
+def level_curve(used: NDArray[np.intp], gears: Sequence[int], resolution: Resolution, first: int) -> Curve:
+    """Return the curve of the target as a whole, the rows of these gears sliding along: they cut at the same slip.
+
+    Cost has valleys along it, which no cell by itself leads out of.
+    """
+
+    def shape(pair: GridPair, slip: FloatArray) -> GridPair:
+        by = float(np.mean((slip - pair.target.slip_pct)[used]))
+        moved = with_target(pair, TargetGrid(pair.target.speed_kmh, slip))
+        for gear in gears:
+            row = shifted(pair.cut.row(gear), pair.cut.slip_error_pct, by, resolution, first)
+            moved = with_row(moved, gear, row)
+        return moved
+
+    return Curve(None, lambda pair: pair.target.slip_pct, lambda slip: level_moves(slip, resolution), shape)
+
+
 def curves_of(
     pair: GridPair, gears: Sequence[int], resolution: Resolution, used_kmh: tuple[float, float]
 ) -> list[Curve]:
-    """Return all curves of a pair that may move: the rows of these gears, then the target."""
+    """Return all curves of a pair that may move: the rows of these gears, the target, and both together."""
     first = first_free(pair.cut.slip_error_pct)
     rows = [row_curve(gear, resolution, first) for gear in gears]
-    return [*rows, target_curve(pair.target.speed_kmh, used_kmh, resolution)]
+    used = used_cells(pair.target.speed_kmh, used_kmh)
+    return [*rows, target_curve(used, resolution), level_curve(used, gears, resolution, first)]
 
 
 def descend(bench: Bench, at: Incumbent, curve: Curve, limit: int) -> list[Incumbent]:

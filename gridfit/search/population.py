@@ -100,7 +100,9 @@ def explore(
         study.add_trial(create_trial(params=first, distributions=bounds, value=start_value))
         for _ in range(-(-trials // population)):
             asked = [study.ask(bounds) for _ in range(population)]
-            values = score(np.array([[trial.params[n] for n in names] for trial in asked]))
+            # each look at a trial's parameters copies them all
+            points = [trial.params for trial in asked]
+            values = score(np.array([[point[n] for n in names] for point in points]))
             for trial, value in zip(asked, values, strict=True):
                 study.tell(trial, float(value))
             if on_population is not None and on_population(study):

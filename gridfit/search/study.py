@@ -151,14 +151,15 @@ def solve(
     stages = course.run(starts)
     progress("polish", 0.9)
     bench = course.bench(budget.search_draws, judge=course.judge.hard())
-    best = min((bench.stand(stage) for stage in stages), key=lambda at: at.cost)
+    best = sorted((bench.stand(stage) for stage in stages), key=lambda at: at.cost)
     rounded = [step.pair(pair) for pair in shaped.values()]
     if task.freedom is None:
         bench = course.bench(budget.polish_draws, judge=course.judge.hard())
         likely = min((bench.stand(pair) for pair in rounded), key=bench.mean_cost)
-        paths = _polished(bench, [best.pair, likely.pair], task, budget.polish_passes)
+        begins = [*(at.pair for at in _distinct(best)[: budget.polish_starts]), likely.pair]
+        paths = _polished(bench, begins, task, budget.polish_passes)
     else:
-        task = task.on_chosen(course, best.pair)
+        task = task.on_chosen(course, best[0].pair)
         shaped, own = _course(task, budget, support, seed, progress)
         course = replace(course, known=own.known, pull=own.pull)
         bench = course.bench(budget.search_draws, judge=course.judge.hard())
@@ -166,14 +167,14 @@ def solve(
         paths = [[bench.stand(task.axes)]]
     polished = min((path[-1] for path in paths), key=lambda at: at.cost)
     curves = curves_of(polished.pair, gears, step, task.speed_range_kmh)
-    found = [at.pair for path in paths for at in (*path[1:-1:2], path[-1])]
-    few = bench.first(budget.search_draws)
+    found = [at.pair for path in paths for at in (*path[2:-1:3], path[-1])]
+    few = bench.first(budget.screen_draws)
     found += [one.pair for one in calm(few, few.stand(polished.pair), curves)]
     found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
     jury = course.jury()
     at_hand = [jury.stand(pair) for pair in rounded]
-    rivals = [*(jury.stand(pair) for pair in found), *at_hand]
+    rivals = _no_dearer(jury, [jury.stand(pair) for pair in found], at_hand)
     chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     final = course.verdict()
     at = _unless_dearer(final, chosen.pair, rounded)
@@ -189,12 +190,27 @@ def solve(
     return replace(result, findings=(*result.findings, *moved(task.start, proposal)))
 
 
+def _distinct(stands: Sequence[Incumbent]) -> list[Incumbent]:
+    """Return one of each cost, in their order: a round that finds nothing hands back what it was given."""
+    return [
+        at
+        for at, before in zip(stands, [None, *stands], strict=False)
+        if before is None or at.cost != before.cost
+    ]
+
+
 def _polished(bench: Bench, pairs: Sequence[GridPair], task: Task, passes: int) -> list[list[Incumbent]]:
     """Polish each pair once and the cheapest then as often as is left; the steps on the way of each polish."""
     used = task.speed_range_kmh
     paths = [polish(bench, pair, task.gears, task.resolution, used, passes=1) for pair in pairs]
     ahead = min((path[-1] for path in paths), key=lambda at: at.cost)
     return [*paths, polish(bench, ahead.pair, task.gears, task.resolution, used, passes=passes - 1)]
+
+
+def _no_dearer(jury: Bench, found: Sequence[Incumbent], known: Sequence[Incumbent]) -> list[Incumbent]:
+    """Return the known pairs and those found that cost no more on average than the cheapest of them."""
+    least = min(jury.mean_cost(at) for at in known)
+    return [*(at for at in found if jury.mean_cost(at) <= least), *known]
 
 
 def _unless_dearer(final: Bench, chosen: GridPair, known: Sequence[GridPair]) -> Incumbent:

@@ -9,9 +9,9 @@ from hypothesis.extra import numpy as hnp
 from gridfit.recovery import PARTS
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
-from gridfit.search.moves import Resolution, row_moves, snap, straightened, target_moves, together
+from gridfit.search.moves import LEAPS, Resolution, row_moves, snap, straightened, target_moves, together
 from gridfit.search.objective import deal
-from gridfit.search.polish import polish
+from gridfit.search.polish import curves_of, polish
 from tests.gridfit.search.landscape import (
     DRAWS,
     ERROR,
@@ -100,8 +100,44 @@ def test_moves_of_a_target_keep_it_falling_and_positive(slip):
 def test_a_target_that_rises_in_force_can_still_move():
     slip = np.array([10.0, 8.0, 12.0])
     moves = target_moves(slip, Resolution())
-    assert len(moves) == 12
+    assert len(moves) == 2 * len(LEAPS) * slip.size
     assert all(np.count_nonzero(move != slip) == 1 for move in moves)
+
+
+def test_a_target_that_moves_as_a_whole_takes_the_rows_along():
+    pair = pair_of(10.0, [0.0, 10.0, 25.0, 50.0, 75.0, 90.0, 95.0])
+    curve = curves_of(pair, SEARCHED, Resolution(), (20.0, 110.0))[-1]
+    higher = curve.shape(pair, np.full(SPEED.size, 12.0))
+    assert np.all(higher.target.slip_pct == 12.0)
+    for gear in SEARCHED:
+        # 2 points more slip allowed: the cut at an error is what stood 2 points further on
+        expected = np.round(np.interp(ERROR + 2.0, ERROR, pair.cut.row(gear)))
+        np.testing.assert_array_equal(higher.cut.row(gear), expected)
+    np.testing.assert_array_equal(higher.cut.row(4), pair.cut.row(4))
+
+
+def test_a_valley_of_target_and_rows_is_gone_along(monkeypatch):
+    """Cost asks for cut at slips, not at errors, and for a target far away: cell by cell nothing helps for long."""
+
+    def valley(grids, scenarios, draws):
+        parts = np.zeros((len(grids), scenarios.size, len(PARTS)))
+        slip = np.linspace(10.0, 30.0, 21)
+        for c, pair in enumerate(grids):
+            level = float(pair.target.slip_pct.mean())
+            for gear in np.unique(GEAR_OF[scenarios]):
+                off = np.mean(
+                    np.abs(pair.cut.at(slip - level, int(gear)) - np.clip(4.0 * (slip - 8.0), 0.0, 90.0))
+                )
+                parts[c, GEAR_OF[scenarios] == gear, 0] = 1.0 + off + 0.05 * abs(level - 6.0)
+        return parts
+
+    start = pair_of(12.0, np.clip(4.0 * (ERROR + 4.0), 0.0, 90.0))
+    bench = bench_of(valley)
+    ended = polish(bench, start, SEARCHED, Resolution(), (20.0, 110.0), passes=6)[-1]
+    monkeypatch.setattr("gridfit.search.polish.curves_of", lambda *given: curves_of(*given)[:-1])
+    by_cells = polish(bench, start, SEARCHED, Resolution(), (20.0, 110.0), passes=6)[-1]
+    # 1 is the least that any pair costs
+    assert ended.cost - 1.0 < 0.8 * (by_cells.cost - 1.0)
 
 
 def test_moves_that_help_are_joined_best_first():

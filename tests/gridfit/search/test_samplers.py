@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from gridfit.errors import CallError
-from gridfit.search.budget import MOST_MORE, SAMPLER, Budget
+from gridfit.search.budget import FEW, MOST_MORE, SAMPLER, Budget
 from gridfit.search.population import explore
 from gridfit.search.samplers import SAMPLERS
 from pipelines.options import SamplerName
@@ -41,5 +41,10 @@ def test_the_command_line_offers_every_sampler():
 def test_few_draws_buy_more_trials():
     budget = Budget()
     assert budget.for_draws(budget.search_draws) == budget
-    assert budget.for_draws(1).trials_per_gear == MOST_MORE * budget.trials_per_gear
-    assert budget.for_draws(budget.search_draws // 2).trials_target == 2 * budget.trials_target
+    alone = budget.for_draws(1)
+    assert alone.trials_per_gear == 2 * budget.trials_per_gear
+    assert alone.starts == MOST_MORE * budget.starts
+    assert alone.polish_starts == MOST_MORE * budget.polish_starts
+    some = budget.for_draws(budget.search_draws // (2 * FEW))
+    assert some.trials_target == 2 * budget.trials_target
+    assert some.polish_passes == 2 * budget.polish_passes
