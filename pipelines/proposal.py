@@ -27,7 +27,7 @@ from pipelines.report.figures_traces import Example, Response
 
 BUDGETS: dict[str, Budget] = {
     "quick": Budget(
-        rounds=1, starts=1, front_trials=8, front_pairs=6, search_draws=32, polish_draws=64, polish_passes=1
+        rounds=2, starts=1, front_trials=8, front_pairs=6, search_draws=32, polish_draws=64, polish_passes=1
     ),
     "normal": Budget(),
     "long": Budget(

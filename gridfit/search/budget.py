@@ -48,6 +48,8 @@ class Budget:
         The same when the proposal is chosen among a few pairs, on all draws.
     polish_starts, polish_passes : int
         Pairs of the rounds that are polished, the cheapest first, and passes of the polish.
+    wide : bool
+        Whether the polish moves far; see `polish`.
     soft : bool
         Search on the smooth twins of the parts that jump; the verdict never does.
     seconds : float or None
@@ -57,7 +59,7 @@ class Budget:
     """
 
     population: int = 8
-    rounds: int = 2
+    rounds: int = 3
     starts: int = 2
     trials_per_gear: int = 32
     trials_target: int = 32
@@ -68,13 +70,14 @@ class Budget:
     front_pairs: int = 10
     screen_draws: int = 32
     search_draws: int = 64
-    polish_draws: int = 96
+    polish_draws: int = 128
     final_draws: int = 48
     catalogues: int = 4
     per_gear: int = 4
-    jury_per_gear: int = 6
+    jury_per_gear: int = 8
     polish_starts: int = 1
     polish_passes: int = 2
+    wide: bool = False
     soft: bool = True
     seconds: float | None = None
     sampler: str = SAMPLER
@@ -89,6 +92,7 @@ class Budget:
             starts=more * self.starts,
             polish_starts=more * self.polish_starts,
             polish_passes=more * self.polish_passes,
+            wide=self.wide or more > 1,
         )
 
     def reach(self, round_: int) -> float:

@@ -13,8 +13,11 @@ FloatArray = NDArray[np.float64]
 TARGET_STEP_PCT = 0.5
 """Resolution of the target grid [%]."""
 
-LEAPS = (1, 4, 12)
+LEAPS = (1, 4)
 """Sizes of the moves, in steps of the controller's resolution."""
+
+WIDE_LEAPS = (1, 4, 12)
+"""The same where moves may go far."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +58,13 @@ def snap(values: FloatArray, step: float, top: float) -> FloatArray:
     return np.asarray(np.round(np.maximum(whole, 0.0) * step, 9), dtype=np.float64)
 
 
-def row_moves(row: FloatArray, resolution: Resolution, first: int) -> list[FloatArray]:
-    """Neighbours of a rising row: each cell up or down by 1 and 4 steps, its neighbours pushed along."""
+def row_moves(
+    row: FloatArray, resolution: Resolution, first: int, leaps: Sequence[int] = LEAPS
+) -> list[FloatArray]:
+    """Neighbours of a rising row: each cell up or down by some steps, its neighbours pushed along."""
     moves = []
     for i in range(first, row.size):
-        for leap in LEAPS:
+        for leap in leaps:
             for sign in (-1.0, 1.0):
                 value = row[i] + sign * leap * resolution.cut_step_pct
                 value = float(snap(np.array([value]), resolution.cut_step_pct, resolution.cut_max_pct)[0])

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from gridfit.grids import GridPair, TargetGrid
 from gridfit.search.blocks import Bench, Incumbent
 from gridfit.search.moves import (
+    LEAPS,
+    WIDE_LEAPS,
     Resolution,
     first_free,
     level_moves,
@@ -79,12 +81,12 @@ class Curve:
     shape: Callable[[GridPair, FloatArray], GridPair]
 
 
-def row_curve(gear: int, resolution: Resolution, first: int) -> Curve:
+def row_curve(gear: int, resolution: Resolution, first: int, leaps: Sequence[int] = LEAPS) -> Curve:
     """Return the curve of a gear's row, movable from its cell `first` on."""
     return Curve(
         gear,
         lambda pair: pair.cut.row(gear),
-        lambda row: row_moves(row, resolution, first),
+        lambda row: row_moves(row, resolution, first, leaps),
         lambda pair, row: with_row(pair, gear, row),
     )
 
@@ -123,13 +125,19 @@ def level_curve(used: NDArray[np.intp], gears: Sequence[int], resolution: Resolu
 
 
 def curves_of(
-    pair: GridPair, gears: Sequence[int], resolution: Resolution, used_kmh: tuple[float, float]
+    pair: GridPair,
+    gears: Sequence[int],
+    resolution: Resolution,
+    used_kmh: tuple[float, float],
+    *,
+    wide: bool = False,
 ) -> list[Curve]:
-    """Return all curves of a pair that may move: the rows of these gears, the target, and both together."""
+    """Return all curves of a pair that may move: the rows of these gears, the target, and if `wide` both together."""
     first = first_free(pair.cut.slip_error_pct)
-    rows = [row_curve(gear, resolution, first) for gear in gears]
+    rows = [row_curve(gear, resolution, first, WIDE_LEAPS if wide else LEAPS) for gear in gears]
     used = used_cells(pair.target.speed_kmh, used_kmh)
-    return [*rows, target_curve(used, resolution), level_curve(used, gears, resolution, first)]
+    cells = [*rows, target_curve(used, resolution)]
+    return [*cells, level_curve(used, gears, resolution, first)] if wide else cells
 
 
 def descend(bench: Bench, at: Incumbent, curve: Curve, limit: int) -> list[Incumbent]:
@@ -185,6 +193,7 @@ def polish(
     used_kmh: tuple[float, float],
     *,
     passes: int,
+    wide: bool = False,
     limit: int = 3,
 ) -> list[Incumbent]:
     """Round a pair, move it cell by cell while that helps, then take out kinks that buy nothing.
@@ -203,6 +212,9 @@ def polish(
         Lowest and highest speed in use; target cells far outside do not move [km/h].
     passes : int
         Rounds over all gears and the target.
+    wide : bool
+        Moves go far, and target and rows move together too. On many draws that only finds more that others do not bear
+        out.
     limit : int
         Moves of one gear or of the target in a pass.
 
@@ -214,7 +226,7 @@ def polish(
     """
     at = bench.stand(resolution.pair(pair))
     path = [at]
-    curves = curves_of(at.pair, gears, resolution, used_kmh)
+    curves = curves_of(at.pair, gears, resolution, used_kmh, wide=wide)
     for _ in range(passes):
         before = at.cost
         for curve in curves:

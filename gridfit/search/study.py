@@ -157,7 +157,7 @@ def solve(
         bench = course.bench(budget.polish_draws, judge=course.judge.hard())
         likely = min((bench.stand(pair) for pair in rounded), key=bench.mean_cost)
         begins = [*(at.pair for at in _distinct(best)[: budget.polish_starts]), likely.pair]
-        paths = _polished(bench, begins, task, budget.polish_passes)
+        paths = _polished(bench, begins, task, budget)
     else:
         task = task.on_chosen(course, best[0].pair)
         shaped, own = _course(task, budget, support, seed, progress)
@@ -167,8 +167,8 @@ def solve(
         paths = [[bench.stand(task.axes)]]
     polished = min((path[-1] for path in paths), key=lambda at: at.cost)
     curves = curves_of(polished.pair, gears, step, task.speed_range_kmh)
-    found = [at.pair for path in paths for at in (*path[2:-1:3], path[-1])]
-    few = bench.first(budget.screen_draws)
+    found = [at.pair for path in paths for at in (*path[1:-1:2], path[-1])]
+    few = bench.first(budget.search_draws)
     found += [one.pair for one in calm(few, few.stand(polished.pair), curves)]
     found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
@@ -199,12 +199,16 @@ def _distinct(stands: Sequence[Incumbent]) -> list[Incumbent]:
     ]
 
 
-def _polished(bench: Bench, pairs: Sequence[GridPair], task: Task, passes: int) -> list[list[Incumbent]]:
+def _polished(bench: Bench, pairs: Sequence[GridPair], task: Task, budget: Budget) -> list[list[Incumbent]]:
     """Polish each pair once and the cheapest then as often as is left; the steps on the way of each polish."""
-    used = task.speed_range_kmh
-    paths = [polish(bench, pair, task.gears, task.resolution, used, passes=1) for pair in pairs]
+
+    def polished(pair: GridPair, passes: int) -> list[Incumbent]:
+        used = task.speed_range_kmh
+        return polish(bench, pair, task.gears, task.resolution, used, passes=passes, wide=budget.wide)
+
+    paths = [polished(pair, 1) for pair in pairs]
     ahead = min((path[-1] for path in paths), key=lambda at: at.cost)
-    return [*paths, polish(bench, ahead.pair, task.gears, task.resolution, used, passes=passes - 1)]
+    return [*paths, polished(ahead.pair, budget.polish_passes - 1)]
 
 
 def _no_dearer(jury: Bench, found: Sequence[Incumbent], known: Sequence[Incumbent]) -> list[Incumbent]:

@@ -106,7 +106,7 @@ def test_a_target_that_rises_in_force_can_still_move():
 
 def test_a_target_that_moves_as_a_whole_takes_the_rows_along():
     pair = pair_of(10.0, [0.0, 10.0, 25.0, 50.0, 75.0, 90.0, 95.0])
-    curve = curves_of(pair, SEARCHED, Resolution(), (20.0, 110.0))[-1]
+    curve = curves_of(pair, SEARCHED, Resolution(), (20.0, 110.0), wide=True)[-1]
     higher = curve.shape(pair, np.full(SPEED.size, 12.0))
     assert np.all(higher.target.slip_pct == 12.0)
     for gear in SEARCHED:
@@ -116,7 +116,7 @@ def test_a_target_that_moves_as_a_whole_takes_the_rows_along():
     np.testing.assert_array_equal(higher.cut.row(4), pair.cut.row(4))
 
 
-def test_a_valley_of_target_and_rows_is_gone_along(monkeypatch):
+def test_a_valley_of_target_and_rows_is_gone_along():
     """Cost asks for cut at slips, not at errors, and for a target far away: cell by cell nothing helps for long."""
 
     def valley(grids, scenarios, draws):
@@ -133,8 +133,7 @@ def test_a_valley_of_target_and_rows_is_gone_along(monkeypatch):
 
     start = pair_of(12.0, np.clip(4.0 * (ERROR + 4.0), 0.0, 90.0))
     bench = bench_of(valley)
-    ended = polish(bench, start, SEARCHED, Resolution(), (20.0, 110.0), passes=6)[-1]
-    monkeypatch.setattr("gridfit.search.polish.curves_of", lambda *given: curves_of(*given)[:-1])
+    ended = polish(bench, start, SEARCHED, Resolution(), (20.0, 110.0), passes=6, wide=True)[-1]
     by_cells = polish(bench, start, SEARCHED, Resolution(), (20.0, 110.0), passes=6)[-1]
     # 1 is the least that any pair costs
     assert ended.cost - 1.0 < 0.8 * (by_cells.cost - 1.0)
