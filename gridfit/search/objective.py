@@ -40,8 +40,8 @@ class Evaluate(Protocol):
         ...
 
 
-def losses(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
-    """Cost under each draw, and beside it what it counts to cost more there than a pair that is known.
+def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
+    """How dear a pair is over the draws, and how likely dearer than a pair that is known.
 
     Parameters
     ----------
@@ -52,19 +52,16 @@ def losses(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
 
     Returns
     -------
-    float64[..., D]
-        `cost + DOUBT * mean of known * logistic((cost - known) / (BLUR * scale))`.
+    float64[...]
+        `mean of cost + DOUBT * mean of known * mean of logistic((cost - known) / (BLUR * scale))`.
     """
+    mean = cost.mean(axis=-1)
     if known is None:
-        return cost
+        return np.asarray(mean, dtype=np.float64)
     middle = max(float(np.abs(known).mean()), np.finfo(float).tiny)
     scale = BLUR * np.maximum(known, LEAST_SCALE * middle)
-    return np.asarray(cost + DOUBT * middle * expit((cost - known) / scale), dtype=np.float64)
-
-
-def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
-    """Mean of the `losses` over the draws, float64[...]: how dear a pair is, and how likely dearer than the known."""
-    return np.asarray(losses(cost, known).mean(axis=-1), dtype=np.float64)
+    dearer = expit((cost - known) / scale).mean(axis=-1)
+    return np.asarray(mean + DOUBT * middle * dearer, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,10 +213,6 @@ class Judge:
             costs[:, places] = pair_cost(np.take(episodes, plays, axis=1), self.weights)
         return costs
 
-    def losses(self, played: Played, known: FloatArray | None = None) -> FloatArray:
-        """What each pair loses under each draw, float64[C, D]; arguments as in `cost`."""
-        return losses(self.cost_draws(played), known)
-
     def cost(self, played: Played, known: FloatArray | None = None) -> FloatArray:
         """Robust cost of each pair, float64[C]; infinite where the simulator could not play it.
 
@@ -229,7 +222,7 @@ class Judge:
         known : float64[D], optional
             As in `robust`, in the order of the draws.
         """
-        cost = self.losses(played, known).mean(axis=-1)
+        cost = robust(self.cost_draws(played), known)
         return np.where(np.isfinite(cost), cost, np.inf)
 
     def gear_cost(self, played: Played, gear: int) -> FloatArray:

@@ -78,8 +78,8 @@ def search(
     Returns
     -------
     SearchResult
-        Under this plant the proposal costs no more on average than the start, nor more than 2 % above the generic pair
-        without logs; most draws of the plant cost less than under the cheaper of the two.
+        On the draws of the verdict the proposal costs no more on average than the start, and at most 2 % more than the
+        generic pair.
     """
     budget = (budget or Budget()).for_draws(len(plant))
     rng = np.random.default_rng(EXTRA_CATALOGUES)
@@ -200,15 +200,20 @@ def _distinct(stands: Sequence[Incumbent]) -> list[Incumbent]:
 
 
 def _polished(bench: Bench, pairs: Sequence[GridPair], task: Task, budget: Budget) -> list[list[Incumbent]]:
-    """Polish each pair once and the cheapest then as often as is left; the steps on the way of each polish."""
+    """Polish each pair once and the cheapest then as often as is left; the steps on the way of each polish.
+
+    Without passes pairs are only put on the controller's steps and straightened.
+    """
+    once = min(1, budget.polish_passes)
 
     def polished(pair: GridPair, passes: int) -> list[Incumbent]:
         used = task.speed_range_kmh
         return polish(bench, pair, task.gears, task.resolution, used, passes=passes, wide=budget.wide)
 
-    paths = [polished(pair, 1) for pair in pairs]
+    paths = [polished(pair, once) for pair in pairs]
     ahead = min((path[-1] for path in paths), key=lambda at: at.cost)
-    return [*paths, polished(ahead.pair, budget.polish_passes - 1)]
+    left = budget.polish_passes - once
+    return [*paths, polished(ahead.pair, left)] if left else paths
 
 
 def _no_dearer(jury: Bench, found: Sequence[Incumbent], known: Sequence[Incumbent]) -> list[Incumbent]:

@@ -633,20 +633,8 @@ def run_blocks(
                 _surroundings(s, t + 0.5 * dt)
             _half_step(s, dt, car, loop, a_q, a_e)
             _look_up(
-                s,
-                t,
-                dt,
-                car[C_TAUC],
-                a_e,
-                friction,
-                torque,
-                loop[L_TOP],
-                cornering,
-                ring,
-                ring_t,
-                tail,
-                head + 1,
-            )
+                s, t, dt, car[C_TAUC], a_e, friction, torque, loop[L_TOP], cornering, ring, ring_t, tail, head + 1
+            )  # fmt: skip
             _whole_step(s, t, dt, car, a_y, a_s, a_es, a_slow)
             for i in range(course.shape[0]):
                 course[i, step, 0], course[i, step, 1], course[i, step, 2] = s[_V + i], s[_W + i], s[_E + i]

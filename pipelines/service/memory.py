@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gridfit.grids import GridPair
-from gridfit.simulate import kernel
+from gridfit.simulate import kernel, singlewidth
 from gridfit.simulate.batch import Simulator
 from gridfit.simulate.parameters import Floats
 from pipelines.service import archive
@@ -140,7 +140,8 @@ class Memory:
         """Keep every simulation of this process while the block runs, and read back those that are kept."""
         plain = Simulator.play
         digests: WeakKeyDictionary[Simulator, bytes] = WeakKeyDictionary()
-        program = hashlib.sha256(Path(kernel.__file__).read_bytes()).digest()
+        sources = (Path(str(module.__file__)).read_bytes() for module in (kernel, singlewidth))
+        program = hashlib.sha256(b"".join(sources)).digest()
 
         def play(
             simulator: Simulator,
