@@ -44,6 +44,9 @@ CELL_COLUMNS = (
 )  # fmt: skip
 """Columns of cells.csv."""
 
+FEWER_ROUNDS = 3
+"""Rounds of a search are so many times fewer where there are no logs."""
+
 EXAMPLE_KINDS = ("stab", "roll-on", "damp patch", "upshift")
 """Kinds of scenario to show, in the order of preference."""
 
@@ -62,6 +65,21 @@ def budget(name: str, sampler: str = SAMPLER) -> Budget:
     check_name("--sampler", "sampler", sampler, SAMPLERS)
     check_name("--budget", "budget", name, BUDGETS)
     return replace(BUDGETS[name], sampler=sampler)
+
+
+def first_budget(name: str, sampler: str = SAMPLER) -> Budget:
+    """Return the budget of that name for a car without logs: fewer rounds.
+
+    The law of the car's own figures begins where the rounds would end, and on draws as wide as the prior's more of them
+    gain nothing on a true car.
+
+    Raises
+    ------
+    CallError
+        As in `budget`.
+    """
+    usual = budget(name, sampler)
+    return replace(usual, rounds=min(usual.rounds, max(1, usual.rounds // FEWER_ROUNDS)))
 
 
 def grid_files(pair: GridPair, sheet: CarSheet) -> dict[str, str | bytes]:

@@ -8,7 +8,7 @@ import numpy as np
 from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.evidence import NextTest, what_to_test_next
 from gridfit.grids import common_practice
-from gridfit.plant.prior import from_carsheet
+from gridfit.plant.prior import SET_WHEELS, from_carsheet
 from gridfit.recovery import Preference
 from gridfit.search.budget import DRAWS, SAMPLER
 from gridfit.search.result import SearchResult
@@ -22,9 +22,9 @@ from pipelines.preferred import Asked, preferred
 from pipelines.progress import Progress, silent
 from pipelines.proposal import (
     PROBLEM_SEED,
-    budget,
     candidates,
     examples,
+    first_budget,
     proposal_files,
     scores,
     scores_by_gear,
@@ -127,11 +127,12 @@ def run(request: ProposeRequest) -> JobResult:
         The car cannot break traction in any gear.
     """
     started, delivery = utc_now(), request.delivery.checked()
-    liking, effort = preferred(request.preference), budget(request.budget, request.sampler)
+    liking, effort = preferred(request.preference), first_budget(request.budget, request.sampler)
     weights = liking.weights
     sheet = read_carsheet(request.car)
     plant_seed, scenario_seed = np.random.SeedSequence(PROBLEM_SEED).spawn(2)
-    plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=request.draws)
+    rng = np.random.default_rng(plant_seed)
+    plant = from_carsheet(sheet, rng, n_draws=request.draws, wheels_set=True)
     scenarios = catalogue(sheet, plant, np.random.default_rng(scenario_seed))
     result = search(
         sheet,
@@ -241,6 +242,8 @@ def _basis(proposed: Proposed) -> list[str]:
     return [
         "All of it rests on the prior: the plants that this car sheet allows, from light to heavy and from "
         "slippery to grippy. The spread of the intervals is what logs will narrow.",
+        f"It takes the wheel circumferences in the controller for set: both axles read alike to "
+        f"{100 * SET_WHEELS:g} % when the car rolls.",
         f"The pair was searched on {len(proposed.scenarios)} standard scenarios in the gears that can break "
         f"traction: {', '.join(map(str, proposed.result.gears))}.",
     ]

@@ -150,7 +150,9 @@ def _scored(request: ScoreRequest, weights: Preference) -> Scored:
     pair = read_grids(request.source.grids)
     plant_seed, scenario_seed = np.random.SeedSequence(request.seed).spawn(2)
     if request.plant is None:
-        plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=request.draws)
+        plant = from_carsheet(
+            sheet, np.random.default_rng(plant_seed), n_draws=request.draws, wheels_set=True
+        )
     else:
         plant = read_plant(request.plant).on_compound(sheet.tyre.compound)
     logs = usable(ingest(request.source, request.progress), "score") if request.source.runs else None

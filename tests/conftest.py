@@ -1,9 +1,15 @@
 """Data that tests share; nothing outside the project is needed."""
 
+import os
 from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+# Tests run side by side already: libraries that spread small matrices over all cores would only wait for each other.
+# Read when they are first imported, and passed on to the commands that tests start.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 # How long one example takes says how busy the machine is, not whether the code is right. Examples are the same in
 # every run, so that a change answers for what it changed; new ones: `--hypothesis-profile=default`.

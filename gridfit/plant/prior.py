@@ -17,6 +17,10 @@ from gridfit.simulate.parameters import INDEX, LOG, MAX_GEARS, NAMES, Floats, Pl
 EDGE = 1e-6
 """Least share of the prior on either side of a draw [1]: 4.8 standard deviations out."""
 
+SET_WHEELS = 0.005
+"""Standard deviation of the driven wheels' speed factor on a car whose circumferences have been entered so that both
+axles read alike when it rolls [1]: what every proposal asks for before the first drive."""
+
 PRIOR_DRAWS = 24
 """Draws of a prior plant unless told otherwise."""
 
@@ -196,7 +200,9 @@ def _even_normal(count: int, size: int, rng: np.random.Generator) -> Floats:
     return np.asarray(ndtri(np.clip(points, EDGE, 1.0 - EDGE)), dtype=np.float64)
 
 
-def from_carsheet(sheet: CarSheet, rng: np.random.Generator, *, n_draws: int = PRIOR_DRAWS) -> Plant:
+def from_carsheet(
+    sheet: CarSheet, rng: np.random.Generator, *, n_draws: int = PRIOR_DRAWS, wheels_set: bool = False
+) -> Plant:
     """The plant that the car sheet alone allows.
 
     Parameters
@@ -207,6 +213,8 @@ def from_carsheet(sheet: CarSheet, rng: np.random.Generator, *, n_draws: int = P
         Source of the draws.
     n_draws : int
         Number of draws D.
+    wheels_set : bool
+        The circumferences are right to `SET_WHEELS`, as somebody leaves them who has let the car roll.
 
     Returns
     -------
@@ -215,6 +223,8 @@ def from_carsheet(sheet: CarSheet, rng: np.random.Generator, *, n_draws: int = P
         in antithetic pairs, so that their mean on the fit's scale is the prior's centre for any even number.
     """
     centre, width = prior_free(sheet)
+    if wheels_set:
+        width[INDEX["driven_factor"]] = SET_WHEELS
     half = _even_normal((n_draws + 1) // 2, centre.size, rng)
     # pair after pair, so that the first so many stand for the prior too
     normal = np.stack([half, -half], axis=1).reshape(-1, centre.size)[:n_draws]

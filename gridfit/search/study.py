@@ -18,6 +18,7 @@ from gridfit.search.placing import freedom_of, moved
 from gridfit.search.polish import curves_of, polish
 from gridfit.search.result import SearchResult, assemble
 from gridfit.search.rounds import Course, Progress, mixtures
+from gridfit.search.scaled import figures, scaled
 from gridfit.search.settle import fill_untested, settle
 from gridfit.search.space import blend, generic, on_axes, scanned
 from gridfit.search.support import Support
@@ -78,8 +79,8 @@ def search(
     Returns
     -------
     SearchResult
-        On the draws of the verdict the proposal costs no more on average than the start, and at most 2 % more than the
-        generic pair.
+        On the draws of the verdict the proposal costs no more on average than the start, and by the robust cost at most
+        2 % more than the generic pair.
     """
     budget = (budget or Budget()).for_draws(len(plant))
     rng = np.random.default_rng(EXTRA_CATALOGUES)
@@ -92,15 +93,17 @@ def search(
 
     axes, used = axes_for(sheet, start), speed_range_kmh(scenarios)
     freedom = freedom_of(sheet, axes, used, scenarios, plant)
+    own = axes if freedom is None else freedom.within(axes)
     task = Task(
         judge=Judge(evaluate, played.gear, preference or Preference(), soft=budget.soft),
         n_draws=len(plant),
         n_standard=len(scenarios),
         speed_range_kmh=used,
-        axes=axes if freedom is None else freedom.within(axes),
+        axes=own,
         start=start,
         resolution=Resolution(sheet.controller.cut_step_pct, sheet.controller.cut_max_pct),
         common=common_practice(sheet),
+        guess=scaled(own, figures(sheet, plant), sheet.controller.cut_max_pct),
         freedom=freedom,
     )
     return solve(task, budget=budget, support=support, seed=seed, progress=progress or _say_nothing)
@@ -146,7 +149,8 @@ def solve(
     shaped, course = _course(task, budget, support, seed, progress)
     targets, rows = scanned(task.axes, step.cut_max_pct)
     screen = course.bench(budget.screen_draws)
-    known = list(shaped.values())
+    guess = [] if task.guess is None else [step.pair(on_axes(task.guess, task.axes))]
+    known = [*shaped.values(), *guess]
     starts = mixtures(screen, [*known, *targets], [*known, *rows], gears)[: budget.starts]
     stages = course.run(starts)
     progress("polish", 0.9)
@@ -155,7 +159,7 @@ def solve(
     rounded = [step.pair(pair) for pair in shaped.values()]
     if task.freedom is None:
         bench = course.bench(budget.polish_draws, judge=course.judge.hard())
-        likely = min((bench.stand(pair) for pair in rounded), key=bench.mean_cost)
+        likely = min((bench.stand(pair) for pair in [*rounded, *guess]), key=bench.mean_cost)
         begins = [*(at.pair for at in _distinct(best)[: budget.polish_starts]), likely.pair]
         paths = _polished(bench, begins, task, budget)
     else:
@@ -170,11 +174,12 @@ def solve(
     found = [at.pair for path in paths for at in (*path[1:-1:2], path[-1])]
     few = bench.first(budget.search_draws)
     found += [one.pair for one in calm(few, few.stand(polished.pair), curves)]
+    found += guess if task.freedom is None else []
     found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
     jury = course.jury()
     at_hand = [jury.stand(pair) for pair in rounded]
-    rivals = _no_dearer(jury, [jury.stand(pair) for pair in found], at_hand)
+    rivals = _no_dearer([jury.stand(pair) for pair in found], at_hand)
     chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     final = course.verdict()
     at = _unless_dearer(final, chosen.pair, rounded)
@@ -216,10 +221,10 @@ def _polished(bench: Bench, pairs: Sequence[GridPair], task: Task, budget: Budge
     return [*paths, polished(ahead.pair, left)] if left else paths
 
 
-def _no_dearer(jury: Bench, found: Sequence[Incumbent], known: Sequence[Incumbent]) -> list[Incumbent]:
-    """Return the known pairs and those found that cost no more on average than the cheapest of them."""
-    least = min(jury.mean_cost(at) for at in known)
-    return [*(at for at in found if jury.mean_cost(at) <= least), *known]
+def _no_dearer(found: Sequence[Incumbent], known: Sequence[Incumbent]) -> list[Incumbent]:
+    """Return the known pairs and those found that cost no more than the cheapest of them."""
+    least = min(at.cost for at in known)
+    return [*(at for at in found if at.cost <= least), *known]
 
 
 def _unless_dearer(final: Bench, chosen: GridPair, known: Sequence[GridPair]) -> Incumbent:
@@ -228,8 +233,8 @@ def _unless_dearer(final: Bench, chosen: GridPair, known: Sequence[GridPair]) ->
     The jury knows more draws and scenarios than the verdict, so a small difference here is no reason.
     """
     at = final.stand(chosen)
-    rival = min((final.stand(pair) for pair in known), key=final.mean_cost)
-    return rival if (1.0 + EQUAL) * final.mean_cost(rival) < final.mean_cost(at) else at
+    rival = min((final.stand(pair) for pair in known), key=lambda one: one.cost)
+    return rival if (1.0 + EQUAL) * rival.cost < at.cost else at
 
 
 def _course(

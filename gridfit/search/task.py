@@ -37,6 +37,8 @@ class Task:
         The common-practice start.
     resolution : Resolution
         What the controller can hold.
+    guess : GridPair, optional
+        A pair to look at beside those known, such as one from the car's own figures.
     freedom : Freedom, optional
         Where breakpoints may be chosen; then `axes` are the ones that have to be beaten.
     """
@@ -49,6 +51,7 @@ class Task:
     start: GridPair
     common: GridPair
     resolution: Resolution
+    guess: GridPair | None = None
     freedom: Freedom | None = None
 
     @property

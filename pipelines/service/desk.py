@@ -72,7 +72,7 @@ class Desk:
         """
         plant_seed, scenario_seed = np.random.SeedSequence(SEED).spawn(2)
         if plant_file is None:
-            plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=DRAWS)
+            plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=DRAWS, wheels_set=True)
         else:
             plant = evenly(read_plant(plant_file).on_compound(sheet.tyre.compound), DRAWS)
         scenarios = catalogue(sheet, plant, np.random.default_rng(scenario_seed))

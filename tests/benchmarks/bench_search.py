@@ -34,7 +34,7 @@ from gridfit.search.space import generic
 from gridfit.search.study import EXTRA_CATALOGUES, search
 from gridfit.simulate.batch import VERIFY_STEP_S, Simulator
 from gridfit.simulate.scenarios import catalogue, join
-from pipelines.proposal import PROBLEM_SEED
+from pipelines.proposal import PROBLEM_SEED, first_budget
 
 TIMES = 20.0
 """How many times the default search's time all longer searches of a known car have together."""
@@ -66,7 +66,7 @@ def posed(sheet, true, scenarios):
 def problem(sheet):
     """Plant and scenarios that `propose` searches on."""
     plant_seed, scenario_seed = np.random.SeedSequence(PROBLEM_SEED).spawn(2)
-    plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=DRAWS)
+    plant = from_carsheet(sheet, np.random.default_rng(plant_seed), n_draws=DRAWS, wheels_set=True)
     return plant, catalogue(sheet, plant, np.random.default_rng(scenario_seed))
 
 
@@ -74,7 +74,7 @@ def proposed(sheet, seed):
     """What `propose` does with a sheet: the pair, and the seconds it took."""
     began = time.perf_counter()
     plant, scenarios = problem(sheet)
-    result = search(sheet, plant, scenarios, common_practice(sheet), seed=seed)
+    result = search(sheet, plant, scenarios, common_practice(sheet), budget=first_budget("normal"), seed=seed)
     return result.best, time.perf_counter() - began
 
 

@@ -36,6 +36,16 @@ def invented(number):
             continue
 
 
+def another_truth(sheet, rng):
+    """Another true plant that fits an invented car's sheet, with scenarios of its own."""
+    while True:
+        true = _truth(sheet, rng)
+        try:
+            return true, catalogue(sheet, true, rng)
+        except DataError:
+            continue
+
+
 def _sheet(base, rng):
     """Sheet of a made-up car."""
     front, mass = rng.random() < 0.3, rng.uniform(850.0, 1600.0)

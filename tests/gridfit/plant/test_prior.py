@@ -5,7 +5,7 @@ import pytest
 from cases.goodcar import swap, write_all
 
 from gridfit.carsheet import read_carsheet
-from gridfit.plant.prior import from_carsheet, prior_free, prior_table
+from gridfit.plant.prior import SET_WHEELS, from_carsheet, prior_free, prior_table
 from gridfit.simulate.parameters import HIGH, LOW, NAMES, to_free
 
 
@@ -62,3 +62,16 @@ def test_the_same_seed_gives_the_same_prior_without_logs(tmp_path):
     one, two = (from_carsheet(sheet, np.random.default_rng(9), n_draws=7) for _ in range(2))
     np.testing.assert_array_equal(one.draws, two.draws)
     assert (one.origin, one.compounds, one.episodes) == ("prior", ("hard",), (0,) * 6)
+
+
+def test_set_wheels_narrow_the_speed_factor_and_nothing_else(tmp_path):
+    sheet = read_carsheet(write_all(tmp_path) / "car.toml")
+    loose, fast = (
+        from_carsheet(sheet, np.random.default_rng(4), n_draws=512, wheels_set=known)
+        for known in (False, True)
+    )
+    factor = NAMES.index("driven_factor")
+    others = np.arange(len(NAMES)) != factor
+    np.testing.assert_array_equal(fast.draws[:, others], loose.draws[:, others])
+    assert np.log(fast.draws[:, factor]).std() == pytest.approx(SET_WHEELS, rel=0.05)
+    assert np.log(loose.draws[:, factor]).std() > 2.0 * SET_WHEELS

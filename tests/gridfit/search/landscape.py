@@ -60,7 +60,7 @@ def judge_of(evaluate, *, soft=False) -> Judge:
     return Judge(evaluate, GEAR_OF, Preference(), soft=soft)
 
 
-def task_of(evaluate, start=START) -> Task:
+def task_of(evaluate, start=START, guess=None) -> Task:
     return Task(
         judge=judge_of(evaluate),
         n_draws=DRAWS,
@@ -70,6 +70,7 @@ def task_of(evaluate, start=START) -> Task:
         start=start,
         common=START,
         resolution=Resolution(1.0, 100.0),
+        guess=guess,
     )
 
 

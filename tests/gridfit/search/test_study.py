@@ -57,6 +57,18 @@ def test_closes_most_of_the_gap_to_a_known_best(found):
     assert closed > 0.97
 
 
+def test_a_good_guess_is_taken_without_any_round():
+    best = reachable_best()
+    idle = replace(SMALL, rounds=0, front_trials=0, polish_passes=0)
+    costs = [
+        solve(
+            task_of(Bowl(best), guess=guess), budget=idle, support=None, seed=1, progress=silent
+        ).cost_best.mean
+        for guess in (None, best)
+    ]
+    assert costs[1] < 1.02 * 1.1 < costs[0]
+
+
 def test_rows_and_target_come_near_the_known_best(found):
     best = reachable_best()
     for gear in SEARCHED:
