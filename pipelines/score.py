@@ -8,7 +8,7 @@ import pandas as pd
 
 from gridfit.carsheet import CarSheet, read_carsheet
 from gridfit.grids import GridPair, common_practice, read_grids
-from gridfit.plant.prior import from_carsheet
+from gridfit.plant.prior import SET_WHEELS, from_carsheet
 from gridfit.recovery import Preference
 from gridfit.search.budget import DRAWS
 from gridfit.simulate.parameters import Plant
@@ -207,7 +207,8 @@ def _warnings(scored: Scored) -> tuple[str, ...]:
     if scored.plant.origin == "prior":
         said.append(
             "The plant is the car sheet's prior: no log informs it. With --plant and the plant.json of a "
-            "refine the intervals narrow."
+            "refine the intervals narrow. The wheel circumferences in the controller are taken for set: both axles "
+            f"read alike to {100 * SET_WHEELS:g} % when the car rolls."
         )
     if scored.plant.compounds[0] != scored.sheet.tyre.compound:
         said.append(

@@ -149,8 +149,7 @@ def solve(
     shaped, course = _course(task, budget, support, seed, progress)
     targets, rows = scanned(task.axes, step.cut_max_pct)
     screen = course.bench(budget.screen_draws)
-    guess = [] if task.guess is None else [step.pair(on_axes(task.guess, task.axes))]
-    known = [*shaped.values(), *guess]
+    known = [*shaped.values(), *_guessed(task)]
     starts = mixtures(screen, [*known, *targets], [*known, *rows], gears)[: budget.starts]
     stages = course.run(starts)
     progress("polish", 0.9)
@@ -159,7 +158,7 @@ def solve(
     rounded = [step.pair(pair) for pair in shaped.values()]
     if task.freedom is None:
         bench = course.bench(budget.polish_draws, judge=course.judge.hard())
-        likely = min((bench.stand(pair) for pair in [*rounded, *guess]), key=bench.mean_cost)
+        likely = min((bench.stand(pair) for pair in [*rounded, *_guessed(task)]), key=bench.mean_cost)
         begins = [*(at.pair for at in _distinct(best)[: budget.polish_starts]), likely.pair]
         paths = _polished(bench, begins, task, budget)
     else:
@@ -174,7 +173,7 @@ def solve(
     found = [at.pair for path in paths for at in (*path[1:-1:2], path[-1])]
     few = bench.first(budget.search_draws)
     found += [one.pair for one in calm(few, few.stand(polished.pair), curves)]
-    found += guess if task.freedom is None else []
+    found += _guessed(task)
     found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
     jury = course.jury()
@@ -193,6 +192,11 @@ def solve(
     if task.freedom is None:
         return result
     return replace(result, findings=(*result.findings, *moved(task.start, proposal)))
+
+
+def _guessed(task: Task) -> list[GridPair]:
+    """Return the task's guess, if it has one, on its breakpoints and the controller's steps."""
+    return [] if task.guess is None else [task.resolution.pair(on_axes(task.guess, task.axes))]
 
 
 def _distinct(stands: Sequence[Incumbent]) -> list[Incumbent]:
