@@ -44,8 +44,8 @@ CELL_COLUMNS = (
 )  # fmt: skip
 """Columns of cells.csv."""
 
-FEWER_ROUNDS = 3
-"""Rounds of a search are so many times fewer where there are no logs."""
+FEWER_ROUNDS = 4
+"""Rounds of a search are so many times fewer where there are no logs: none but in the long one."""
 
 EXAMPLE_KINDS = ("stab", "roll-on", "damp patch", "upshift")
 """Kinds of scenario to show, in the order of preference."""
@@ -68,10 +68,10 @@ def budget(name: str, sampler: str = SAMPLER) -> Budget:
 
 
 def first_budget(name: str, sampler: str = SAMPLER) -> Budget:
-    """Return the budget of that name for a car without logs: fewer rounds.
+    """Return the budget of that name for a car without logs: fewer rounds, and half the polish.
 
-    The law of the car's own figures begins where the rounds would end, and on draws as wide as the prior's more of them
-    gain nothing on a true car.
+    The law of the car's own figures begins where the rounds would end. On draws as wide as the prior's more of either
+    gains nothing on a true car, and what one seed of the rounds finds another does not.
 
     Raises
     ------
@@ -79,7 +79,7 @@ def first_budget(name: str, sampler: str = SAMPLER) -> Budget:
         As in `budget`.
     """
     usual = budget(name, sampler)
-    return replace(usual, rounds=min(usual.rounds, max(1, usual.rounds // FEWER_ROUNDS)))
+    return replace(usual, rounds=usual.rounds // FEWER_ROUNDS, polish_passes=(usual.polish_passes + 1) // 2)
 
 
 def grid_files(pair: GridPair, sheet: CarSheet) -> dict[str, str | bytes]:

@@ -11,7 +11,7 @@ from gridfit.errors import DataError
 from gridfit.grids import GridPair
 from gridfit.search.budget import SAMPLER
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import Judge, Played, Plays
+from gridfit.search.objective import Judge, Played, Plays, doubted
 from gridfit.search.population import explore
 from gridfit.search.space import RowSpace, TargetSpace, with_row, with_target
 
@@ -160,6 +160,13 @@ class Bench:
         played = self.judge.play([pair], self.at)
         refuse_lost(played)
         return Incumbent(pair, played, float(self.judge.cost(played, self.known)[0]) + self.pull(pair))
+
+    def dearer(self, at: Incumbent, than: Incumbent) -> tuple[float, float]:
+        """How much more the robust cost of one pair is than that of another, and the standard error of it."""
+        one, other = (doubted(self.judge.cost_draws(each.played)[0], self.known) for each in (at, than))
+        apart = one - other
+        error = float(apart.std(ddof=1)) / np.sqrt(apart.size) if apart.size > 1 else 0.0
+        return float(apart.mean()), float(error)
 
     def mean_cost(self, at: Incumbent) -> float:
         """Return the mean over the draws of what a pair costs, without any doubt or pull."""

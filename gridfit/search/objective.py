@@ -40,8 +40,8 @@ class Evaluate(Protocol):
         ...
 
 
-def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
-    """How dear a pair is over the draws, and how likely dearer than a pair that is known.
+def doubted(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
+    """What each draw adds to the robust cost, of which that is the mean.
 
     Parameters
     ----------
@@ -52,16 +52,29 @@ def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
 
     Returns
     -------
-    float64[...]
-        `mean of cost + DOUBT * mean of known * mean of logistic((cost - known) / (BLUR * scale))`.
+    float64[..., D]
+        `cost + DOUBT * mean of known * logistic((cost - known) / (BLUR * scale))`.
     """
-    mean = cost.mean(axis=-1)
     if known is None:
-        return np.asarray(mean, dtype=np.float64)
+        return cost
     middle = max(float(np.abs(known).mean()), np.finfo(float).tiny)
     scale = BLUR * np.maximum(known, LEAST_SCALE * middle)
-    dearer = expit((cost - known) / scale).mean(axis=-1)
-    return np.asarray(mean + DOUBT * middle * dearer, dtype=np.float64)
+    return np.asarray(cost + DOUBT * middle * expit((cost - known) / scale), dtype=np.float64)
+
+
+def robust(cost: FloatArray, known: FloatArray | None = None) -> FloatArray:
+    """How dear a pair is over the draws, and how likely dearer than a pair that is known.
+
+    Parameters
+    ----------
+    cost, known
+        As in `doubted`.
+
+    Returns
+    -------
+    float64[...]
+    """
+    return np.asarray(doubted(cost, known).mean(axis=-1), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

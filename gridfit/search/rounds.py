@@ -90,7 +90,7 @@ class Course:
         """Search from several pairs, best first; the best pair of every stage, in order.
 
         The first round is gone through from every start, since costs have more than one valley: a target and the rows
-        that suit it go down together. What is best then is gone on with.
+        that suit it go down together. What is best then is gone on with. Without rounds that is the best start.
         """
         stages = list(starts)
         for round_ in range(self.budget.rounds):
@@ -101,6 +101,8 @@ class Course:
                 stages.append(self._cheapest(stages))
             else:
                 stages.append(self._round(round_, stages[-1]))
+        if len(stages) == len(starts):
+            stages.append(self._cheapest(stages))
         if self.budget.joint_trials:
             stages.append(self._joint("joint", stages[-1], self.budget.joint_trials, self.judge))
         for name, factor in (("sharp", 1.0 / LEAN), ("calm", LEAN)):

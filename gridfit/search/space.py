@@ -217,11 +217,11 @@ def same_axes(one: GridPair, other: GridPair) -> bool:
 
 
 GENERIC_SPEED_KMH = (100.0, 200.0)
-GENERIC_TARGET_PCT = (9.5, 9.0)
+GENERIC_TARGET_PCT = (10.5, 8.5)
 """Target of the generic pair [%] against speed [km/h]."""
 
 GENERIC_ERROR_PCT = (0.0, 5.0, 10.0, 20.0, 30.0)
-GENERIC_CUT_PCT = ((13.0, 32.0, 57.0, 86.0, 95.0), (10.0, 25.0, 51.0, 78.0, 90.0))
+GENERIC_CUT_PCT = ((15.0, 33.0, 52.0, 77.0, 92.0), (10.0, 27.0, 50.0, 75.0, 84.0))
 """Cut of the generic pair [%] against slip error [percentage points], in first gear and in all others."""
 
 SCAN_TARGET_PCT = (3.0, 5.0, 7.0, 14.0, 20.0)

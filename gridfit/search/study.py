@@ -38,6 +38,9 @@ BLENDS = (0.25, 0.5, 0.75)
 """Shares of the found pair in blends with the generic one that are looked at in the end: what a search tunes to its own
 draws and scenarios it would not find on others [1]."""
 
+SURE = 2.0
+"""Standard errors by which a known pair has to be cheaper under the verdict to overrule what the jury chose [1]."""
+
 __all__ = ["Budget", "SearchResult", "axes_for", "search", "solve", "speed_range_kmh"]
 
 
@@ -232,13 +235,15 @@ def _no_dearer(found: Sequence[Incumbent], known: Sequence[Incumbent]) -> list[I
 
 
 def _unless_dearer(final: Bench, chosen: GridPair, known: Sequence[GridPair]) -> Incumbent:
-    """Return the chosen pair, or the cheapest of the known ones where that costs less by more than counts as equal.
+    """Return the chosen pair, or the cheapest of the known ones where that surely costs less by more than is equal.
 
-    The jury knows more draws and scenarios than the verdict, so a small difference here is no reason.
+    The jury knows more draws and scenarios than the verdict, so what the verdict's few might tell by chance is no
+    reason.
     """
     at = final.stand(chosen)
     rival = min((final.stand(pair) for pair in known), key=lambda one: one.cost)
-    return rival if (1.0 + EQUAL) * rival.cost < at.cost else at
+    apart, error = final.dearer(at, rival)
+    return rival if apart > max(EQUAL * rival.cost, SURE * error) else at
 
 
 def _course(

@@ -9,6 +9,7 @@ from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 
 BLUE, VERMILION, GREEN, ORANGE, PURPLE, SKY = (
     "#0072B2",
@@ -101,12 +102,13 @@ def svg(
         An ``<svg>`` element, without prolog, metadata or any address outside the page.
     """
     with rc_context({**_SETTINGS, "svg.hashsalt": name}):
-        figure = Figure(figsize=(width_in, height_in), layout="constrained")
+        layout = ConstrainedLayoutEngine()
+        figure = Figure(figsize=(width_in, height_in), layout=layout)
         FigureCanvasSVG(figure)
         grid = figure.subplots(rows, columns, squeeze=False, sharex=share_x, sharey=share_y)
         draw([axes for row in grid for axes in row])
         # laid out once here: savefig would do it twice, and that is half of what a figure takes
-        figure.draw_without_rendering()
+        layout.execute(figure)
         figure.set_layout_engine("none")
         text = StringIO()
         figure.savefig(text, format="svg", transparent=True, metadata={"Date": None, "Creator": None})

@@ -89,7 +89,7 @@ def test_a_usual_car_has_the_law_s_own_pair(sheet):
     np.testing.assert_array_equal(pair.target.slip_pct, 10.0)
 
 
-CARS = arrays(np.float64, (5, len(FIGURES)), elements=st.floats(-20.0, 20.0))
+CARS = arrays(np.float64, (AXES.cut.gear.size, len(FIGURES)), elements=st.floats(-20.0, 20.0))
 NUMBERS = arrays(np.float64, 7 + 4 * len(FIGURES), elements=st.floats(-6.0, 6.0))
 
 
@@ -105,7 +105,7 @@ def test_whatever_law_and_car_the_pair_is_one_that_a_controller_holds(told, numb
 
 @given(far=st.floats(1.0, 50.0), place=st.integers(0, len(FIGURES) - 1))
 def test_beyond_what_it_was_fitted_on_the_nearest_end_counts(far, place):
-    inside = np.tile(USUAL, (5, 1))
+    inside = np.tile(USUAL, (AXES.cut.gear.size, 1))
     beyond = inside.copy()
     inside[:, place], beyond[:, place] = HIGHEST[place], HIGHEST[place] + far
     assert scaled(AXES, beyond, 100.0) == scaled(AXES, inside, 100.0)

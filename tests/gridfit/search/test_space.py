@@ -136,8 +136,8 @@ def test_replacing_a_part_leaves_the_rest(gear, row, target):
 def test_generic_pair_is_on_the_axes_of_any_car_and_within_its_largest_cut():
     # its figures were found by the project's own search over invented cars
     pair = generic(START, 80.0)
-    assert np.all((pair.target.slip_pct >= 8.0) & (pair.target.slip_pct <= 10.0))
-    assert pair.cut.cut_pct[0, 0] == 13.0
+    assert np.all((pair.target.slip_pct >= 8.0) & (pair.target.slip_pct <= 11.0))
+    assert pair.cut.cut_pct[0, 0] == 15.0
     assert np.all(pair.cut.cut_pct[0] >= pair.cut.cut_pct[1])
     assert np.array_equal(pair.cut.cut_pct[1], pair.cut.cut_pct[2])
     assert pair.cut.cut_pct[0, -1] == 80.0
