@@ -93,16 +93,13 @@ class Course:
         that suit it go down together. What is best then is gone on with. Without rounds that is the best start.
         """
         stages = list(starts)
-        for round_ in range(self.budget.rounds):
+        if self.budget.rounds and not self._out_of_time():
+            stages += [self._round(0, start, turn) for turn, start in enumerate(starts)]
+        stages.append(self._cheapest(stages))
+        for round_ in range(1, self.budget.rounds):
             if self._out_of_time():
                 break
-            if round_ == 0:
-                stages += [self._round(0, start, turn) for turn, start in enumerate(starts)]
-                stages.append(self._cheapest(stages))
-            else:
-                stages.append(self._round(round_, stages[-1]))
-        if len(stages) == len(starts):
-            stages.append(self._cheapest(stages))
+            stages.append(self._round(round_, stages[-1]))
         if self.budget.joint_trials:
             stages.append(self._joint("joint", stages[-1], self.budget.joint_trials, self.judge))
         for name, factor in (("sharp", 1.0 / LEAN), ("calm", LEAN)):

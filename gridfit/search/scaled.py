@@ -120,13 +120,14 @@ def figures(sheet: CarSheet, plant: Plant) -> FloatArray:
     car, rows = mean.car, []
     cycle_s = 120.0 / (0.7 * limit)
     delay_s = car[k.C_DEAD] + cycle_s * car[k.C_CYCLES] + car[k.C_TAUC] + car[k.C_TAUS]
+    front, fuel = float(sheet.car.drive == "fwd"), float(sheet.engine.cut == "fuel")
     for gear, own in enumerate(mean.gears, start=1):
-        speed = np.linspace(0.3, 0.97, 40) * limit / own[k.G_RPM]
+        fastest = limit / own[k.G_RPM]
+        speed = np.linspace(0.3, 0.97, 40) * fastest
         outdone = np.max(mean.drive_n(gear, speed) / mean.grip_n(speed))
         spun = own[k.G_INERTIA] / car[k.C_MASS]
-        told = np.log([outdone, delay_s / 0.03, 10.0 * spun, car[k.C_MU], limit / own[k.G_RPM] / 30.0])
-        kind = float(sheet.car.drive == "fwd"), told[3], float(sheet.engine.cut == "fuel")
-        rows.append([*told[:3], *kind, told[4]])
+        drive, delay, inertia = np.log([outdone, delay_s / 0.03, 10.0 * spun])
+        rows.append([drive, delay, inertia, front, np.log(car[k.C_MU]), fuel, np.log(fastest / 30.0)])
     return np.array(rows)
 
 

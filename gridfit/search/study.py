@@ -82,8 +82,8 @@ def search(
     Returns
     -------
     SearchResult
-        On the draws of the verdict the proposal costs no more on average than the start, and by the robust cost at most
-        2 % more than the generic pair.
+        On the draws of the verdict the proposal costs no more on average than the start, and by the robust cost not
+        surely more than the generic pair: by more than 2 % and two standard errors.
     """
     budget = (budget or Budget()).for_draws(len(plant))
     rng = np.random.default_rng(EXTRA_CATALOGUES)

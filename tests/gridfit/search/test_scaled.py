@@ -57,6 +57,8 @@ def test_figures_are_those_of_the_trade_s_arithmetic(sheet):
         np.log(10.0 * mean["inertia_factor_1"] * spun / radius**2 / mean["mass_kg"]), abs=0.05
     )
     assert told[0, 4] == pytest.approx(np.log(mean["mu_peak"]), abs=0.01)
+    fastest = sheet.engine.limit_rpm / 60.0 * 2.0 * np.pi * radius / ratio
+    assert told[0, 6] == pytest.approx(np.log(fastest / 30.0), abs=0.01)
 
 
 def test_each_figure_answers_to_its_own_line_of_the_sheet(sheet):
@@ -74,6 +76,8 @@ def test_each_figure_answers_to_its_own_line_of_the_sheet(sheet):
     # a higher gear asks for less and has less to spin up
     assert np.all(np.diff(was[:, 0]) < 0.0)
     assert np.all(np.diff(was[:, 2]) < 0.0)
+    steps = np.log(np.array(sheet.gearbox.ratios[:-1]) / np.array(sheet.gearbox.ratios[1:]))
+    np.testing.assert_allclose(np.diff(was[:, 6]), steps, atol=1e-6)
 
 
 def test_a_usual_car_has_the_law_s_own_pair(sheet):

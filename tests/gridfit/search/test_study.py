@@ -9,12 +9,15 @@ import pytest
 from scipy import stats
 
 from gridfit.grids import CutGrid, GridPair, TargetGrid
-from gridfit.recovery import PARTS
+from gridfit.recovery import PART_INDEX, PARTS
+from gridfit.search.blocks import Bench
 from gridfit.search.budget import Budget
 from gridfit.search.calm import EQUAL
+from gridfit.search.ledger import Ledger
+from gridfit.search.objective import everything
 from gridfit.search.population import best_point, explore, plain_trials, quiet_optuna
 from gridfit.search.space import generic, on_axes, row_space
-from gridfit.search.study import solve
+from gridfit.search.study import _unless_dearer, solve
 from gridfit.search.support import Support
 from tests.gridfit.search.landscape import (
     DRAWS,
@@ -25,6 +28,7 @@ from tests.gridfit.search.landscape import (
     SPEED,
     START,
     Bowl,
+    judge_of,
     pair_of,
     reachable_best,
     task_of,
@@ -101,6 +105,32 @@ def test_the_same_seed_gives_the_same_grids_and_history():
 def test_another_seed_tries_other_pairs():
     one, two = (solved(Bowl(reachable_best()), seed=seed) for seed in (7, 8))
     assert not one.history["cost"].equals(two.history["cost"])
+
+
+def test_without_rounds_no_seed_moves_the_proposal():
+    budget = replace(SMALL, rounds=0)
+    one, two = (solved(Bowl(reachable_best()), seed=seed, budget=budget) for seed in (7, 8))
+    assert not one.history["cost"].equals(two.history["cost"])
+    assert one.best == two.best
+
+
+@pytest.mark.parametrize(("apart", "overruled"), [(0.01, False), (0.03, True)])
+@pytest.mark.parametrize("wild", [False, True])
+def test_the_verdict_overrules_only_what_is_dearer_by_more_than_chance(apart, overruled, wild):
+    """The known pair costs 1 and the chosen one more on average, in every draw or half of them far less."""
+    best, chosen = reachable_best(), pair_of(11.0, 40.0)
+    swing = np.where(np.arange(DRAWS) % 2, 0.9, -0.9) if wild else np.zeros(DRAWS)
+
+    def evaluate(grids, scenarios, draws):
+        parts = np.zeros((len(grids), scenarios.size, len(PARTS)))
+        for c, pair in enumerate(grids):
+            more = 0.0 if pair == best else apart + swing[draws]
+            parts[c, :, PART_INDEX["drive_lost_kmh"]] = 1.0 + more
+        return parts
+
+    bench = Bench(judge_of(evaluate), everything(GEAR_OF.size, DRAWS), lambda pair: 0.0, Ledger())
+    kept = _unless_dearer(bench, chosen, [best])
+    assert (kept.pair == best) == (overruled and not wild)
 
 
 def test_a_start_that_is_best_is_handed_back():
