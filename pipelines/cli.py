@@ -3,6 +3,8 @@
 Heavy imports stand inside the commands, so that --help answers at once.
 """
 
+import atexit
+import gc
 import signal
 import sys
 import warnings
@@ -281,6 +283,10 @@ def main(arguments: list[str] | None = None) -> int:
     if not sys.warnoptions:
         warnings.simplefilter("ignore")  # a library's warning tells a tuner nothing; tests make them errors
     signal.signal(signal.SIGTERM, _stop)
+    if arguments is None:
+        atexit.register(
+            gc.freeze
+        )  # the collector's last walk over all that the libraries made takes a second
     given = sys.argv[1:] if arguments is None else arguments
     code = guarded(lambda: app(args=given or ["--help"], prog_name="gridfit", standalone_mode=False))
     return code if given else EXIT_CALL
