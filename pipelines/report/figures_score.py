@@ -1,6 +1,6 @@
 """Figures of the recovery score: parts before and after, choice between pairs, course of the search."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,12 @@ from gridfit.search.pareto import nondominated
 from pipelines.report.drawing import BLUE, GREY, INK, SERIES, VERMILION, hide_unused, svg
 
 Floats = NDArray[np.float64]
+
+LABEL_ABOVE, LABEL_BELOW = 6, -13
+"""Offset of a label from its place in the front's drawing [point]."""
+
+CLOSE = 0.15
+"""Places nearer than this share of the front's span in both directions would have their labels overlap [1]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,13 +203,13 @@ def draw_front(data: FrontData) -> str:
         panel.plot(x[front], y[front], "o", color=GREY, markersize=4.5, label="not beaten in all three")
         if data.chosen >= 0:
             panel.plot(x[data.chosen], y[data.chosen], "o", color=BLUE, markersize=10, label="proposal")
-        for index, label in enumerate(_merged(data)):
-            if label and index != data.chosen:
+        labels = _merged(data)
+        for index, at in _beside(data, labels).items():
+            if index != data.chosen:
                 panel.plot(x[index], y[index], "s", color=VERMILION, markersize=7)
-            if label:
-                panel.annotate(
-                    label, (x[index], y[index]), xytext=(8, 6), textcoords="offset points", color=INK
-                )
+            panel.annotate(
+                labels[index], (x[index], y[index]), xytext=(8, at), textcoords="offset points", color=INK
+            )
         panel.set(xlabel="drive lost [km/h]", ylabel="roughness [1]", ylim=(0, 1.25 * float(np.max(y))))
         least, most = _span(x, x)
         panel.set_xlim(least, most + 0.25 * (most - least))  # room for the label of the last one
@@ -225,6 +231,19 @@ def _merged(data: FrontData) -> list[str]:
                 labels[index] = ""
                 break
     return labels
+
+
+def _beside(data: FrontData, labels: Sequence[str]) -> dict[int, int]:
+    """Return how far above its place each label goes [point]: the upper of two close ones up, the lower one down."""
+    named = [index for index, label in enumerate(labels) if label]
+    points = np.column_stack((data.drive_lost_kmh, data.roughness))
+    points = points / np.maximum(np.ptp(points, axis=0), 1e-9)
+    return {
+        i: LABEL_BELOW
+        if any(points[j, 1] > points[i, 1] and np.all(np.abs(points[j] - points[i]) < CLOSE) for j in named)
+        else LABEL_ABOVE
+        for i in named
+    }
 
 
 def draw_history(data: HistoryData) -> str:

@@ -83,6 +83,16 @@ def test_labels_at_one_place_are_joined():
     assert "proposal, start" in text
 
 
+def test_labels_of_close_places_do_not_lie_on_each_other():
+    close = FRONT.assign(roughness=[3.0, 1.0, 0.95])
+    heights = {
+        name: float(re.search(rf'y="([-\d.]+)"[^>]*>{name}<', draw_front(front_data(close, {})))[1])
+        for name in ("proposal", "start")
+    }
+    # letters are 9 points high, and the picture counts downwards
+    assert heights["start"] - heights["proposal"] >= 9.0
+
+
 HISTORY = pd.DataFrame({"block": ["g", "g", "g", "t"], "round": [0, 0, 0, 0], "cost": [5.0, 7.0, 3.0, 4.0]})
 
 
