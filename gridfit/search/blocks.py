@@ -11,7 +11,7 @@ from gridfit.errors import DataError
 from gridfit.grids import GridPair
 from gridfit.search.budget import SAMPLER
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import Judge, Played, Plays, doubted
+from gridfit.search.objective import Judge, Played, Plays, deal, doubted
 from gridfit.search.population import explore
 from gridfit.search.space import RowSpace, TargetSpace, with_row, with_target
 
@@ -149,17 +149,32 @@ class Bench:
         known = None if self.known is None else self.known[np.unique(self.at.draws) < count]
         return replace(self, at=self.at.first(count), known=known)
 
+    def dealt(self, per_gear: int) -> "Bench":
+        """Return the bench where each draw meets about so many of its scenarios of a gear; nothing else is known."""
+        scenarios = np.unique(self.at.scenarios)
+        at = deal(self.judge.gear[scenarios], np.unique(self.at.draws).size, per_gear)
+        return replace(self, at=Plays(scenarios[at.scenarios], at.draws), known=None)
+
     def stand(self, pair: GridPair) -> Incumbent:
-        """Play a pair at this fidelity.
+        """Play a pair at this fidelity; see `stands`."""
+        return self.stands([pair])[0]
+
+    def stands(self, pairs: Sequence[GridPair]) -> list[Incumbent]:
+        """Play pairs at this fidelity, together: the simulator has no lanes left over.
 
         Raises
         ------
         DataError
-            If the simulator gives no number for it.
+            If the simulator gives no number for one of them.
         """
-        played = self.judge.play([pair], self.at)
+        if not pairs:
+            return []
+        played = self.judge.play(pairs, self.at)
         refuse_lost(played)
-        return Incumbent(pair, played, float(self.judge.cost(played, self.known)[0]) + self.pull(pair))
+        costs = self.judge.cost(played, self.known)
+        return [
+            Incumbent(pair, played.one(i), float(costs[i]) + self.pull(pair)) for i, pair in enumerate(pairs)
+        ]
 
     def dearer(self, at: Incumbent, than: Incumbent) -> tuple[float, float]:
         """How much more the robust cost of one pair is than that of another, and the standard error of it."""

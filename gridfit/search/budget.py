@@ -1,5 +1,6 @@
 """How much a search may try."""
 
+import math
 from dataclasses import dataclass, replace
 
 DRAWS = 128
@@ -15,6 +16,13 @@ FEW = 4
 """A plant is one of few draws where the search's are so many times as many."""
 
 
+USUAL_GEARS = 2
+"""Gears that break traction on a usual car: up to so many the draws of a budget are as they stand."""
+
+LEAST_SHARE, LEAST_FINAL = 0.5, 2.0 / 3.0
+"""Least share of the draws that is left for more gears, while searching and for the verdict [1]."""
+
+
 @dataclass(frozen=True, slots=True)
 class Budget:
     """How much a search may try. The same budget and seed give the same grids.
@@ -26,7 +34,7 @@ class Budget:
     rounds : int
         Rounds of gear by gear and target; the first one screens.
     starts : int
-        Starts of the first round, the best of a scan.
+        Starts of the first round, the best of a scan; without rounds the known pairs are all there is.
     trials_per_gear, trials_target : int
         Trials of each study in a round.
     joint_trials, joint_population : int
@@ -44,10 +52,11 @@ class Budget:
         one set of 28 scenarios does worse on the next.
     per_gear : int
         Scenarios of a gear that each draw meets while searching; the verdict plays everything.
-    jury_per_gear : int
-        The same when the proposal is chosen among a few pairs, on all draws.
+    jury_draws, jury_per_gear : int
+        Draws, and the same, when the proposal is chosen among a few pairs.
     polish_starts, polish_passes : int
-        Pairs of the rounds that are polished, the cheapest first, and passes of the polish.
+        Pairs of the rounds that are polished beside the one of the least mean cost among those known, the cheapest
+        first, and passes of the polish.
     wide : bool
         Whether the polish moves far; see `polish`.
     soft : bool
@@ -74,6 +83,7 @@ class Budget:
     final_draws: int = 48
     catalogues: int = 4
     per_gear: int = 4
+    jury_draws: int = DRAWS
     jury_per_gear: int = 8
     polish_starts: int = 1
     polish_passes: int = 2
@@ -93,6 +103,17 @@ class Budget:
             polish_starts=more * self.polish_starts,
             polish_passes=more * self.polish_passes,
             wide=self.wide or more > 1,
+        )
+
+    def for_gears(self, count: int) -> "Budget":
+        """Return the budget with fewer draws where so many gears break traction that each draw meets more episodes."""
+        share = min(1.0, max(LEAST_SHARE, USUAL_GEARS / count))
+        return replace(
+            self,
+            search_draws=math.ceil(share * self.search_draws),
+            polish_draws=math.ceil(share * self.polish_draws),
+            jury_draws=math.ceil(share * self.jury_draws),
+            final_draws=math.ceil(max(share, LEAST_FINAL) * self.final_draws),
         )
 
     def reach(self, round_: int) -> float:

@@ -178,4 +178,4 @@ def choose(
     usual = polished(pair).pair
     detailed = polished(on_axes(usual, freedom.fine(usual))).pair
     placed = polished(freedom.placed(detailed, gears)).pair
-    return min((final.stand(rival) for rival in (usual, placed)), key=lambda at: at.cost).pair
+    return min(final.stands((usual, placed)), key=lambda at: at.cost).pair

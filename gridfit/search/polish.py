@@ -37,7 +37,7 @@ KINK_BUDGET = 3e-3
 LOOK = 16
 """Draws of a first look at many candidates; taken where all are four times as many."""
 
-KEEP = 5
+KEEP = 4
 """Candidates that are left after it."""
 
 

@@ -78,7 +78,7 @@ class Course:
     def jury(self) -> Bench:
         """Return the place to choose among a few pairs: draws and meetings that the search has not seen, and many."""
         b = self.budget
-        at = deal(self.judge.gear, self.n_draws, b.jury_per_gear, turn=1)
+        at = deal(self.judge.gear, min(b.jury_draws, self.n_draws), b.jury_per_gear, turn=1)
         return Bench(self.judge.hard(), at, self.pull, self.ledger).against(self.known)
 
     def verdict(self) -> Bench:
@@ -110,7 +110,7 @@ class Course:
 
     def _cheapest(self, pairs: Sequence[GridPair]) -> GridPair:
         bench = self.bench(self.budget.search_draws)
-        return min((bench.stand(pair) for pair in pairs), key=lambda at: at.cost).pair
+        return min(bench.stands(pairs), key=lambda at: at.cost).pair
 
     def _round(self, round_: int, pair: GridPair, start: int = 0) -> GridPair:
         b = self.budget
@@ -189,8 +189,7 @@ def mixtures(
     for t in range(0, len(crossed), len(rows)):
         best = {gear: crossed[t + int(np.argmin(cost[t : t + len(rows)]))] for gear, cost in costs.items()}
         mixed.append(_mix(crossed[t], best))
-    stands = [bench.stand(pair) for pair in mixed]
-    return [at.pair for at in sorted(stands, key=lambda at: at.cost)]
+    return [at.pair for at in sorted(bench.stands(mixed), key=lambda at: at.cost)]
 
 
 def _mix(pair: GridPair, best: Mapping[int, GridPair]) -> GridPair:

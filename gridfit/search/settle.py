@@ -19,6 +19,9 @@ FloatArray = NDArray[np.float64]
 AGREE = 0.75
 """Share of the plant's draws that must say that a change without enough episodes helps [1]."""
 
+LOOK_PER_GEAR = 8
+"""Scenarios of a gear that each draw meets where the reasons of changes are only told, not acted on."""
+
 GIVE_BACK = 0.03
 """Share of the gain over the grids in force that taking changes back may cost [1]."""
 
@@ -274,7 +277,11 @@ def settle(
     tuple of CellNote
     """
     before = on_axes(start, at.pair)
-    found = changes(bench, at, before, support, gears)
+    if support is None:
+        look = bench.dealt(LOOK_PER_GEAR)
+        found = changes(look, look.stand(at.pair), before, support, gears)
+    else:
+        found = changes(bench, at, before, support, gears)
     held = [] if support is None else [change for change in found if not change.supported]
     held.sort(key=lambda change: change.gain.mean)
     at, held = _take_back(bench, at, before, held)

@@ -85,7 +85,8 @@ def search(
         On the draws of the verdict the proposal costs no more on average than the start, and by the robust cost not
         surely more than the generic pair: by more than 2 % and two standard errors.
     """
-    budget = (budget or Budget()).for_draws(len(plant))
+    gears = np.unique(scenarios.gear).size
+    budget = (budget or Budget()).for_draws(len(plant)).for_gears(gears)
     rng = np.random.default_rng(EXTRA_CATALOGUES)
     extra = [catalogue(sheet, plant, rng) for _ in range(budget.catalogues - 1)]
     played = join([scenarios, *extra])
@@ -150,20 +151,17 @@ def solve(
     """
     gears, step = task.gears, task.resolution
     shaped, course = _course(task, budget, support, seed, progress)
-    targets, rows = scanned(task.axes, step.cut_max_pct)
-    screen = course.bench(budget.screen_draws)
     known = [*shaped.values(), *_guessed(task)]
-    starts = mixtures(screen, [*known, *targets], [*known, *rows], gears)[: budget.starts]
-    stages = course.run(starts)
+    stages = course.run(_starts(course, known, task) if budget.rounds else known)
     progress("polish", 0.9)
     bench = course.bench(budget.search_draws, judge=course.judge.hard())
-    best = sorted((bench.stand(stage) for stage in stages), key=lambda at: at.cost)
+    best = sorted(bench.stands(stages), key=lambda at: at.cost)
     rounded = [step.pair(pair) for pair in shaped.values()]
     if task.freedom is None:
         bench = course.bench(budget.polish_draws, judge=course.judge.hard())
-        likely = min((bench.stand(pair) for pair in [*rounded, *_guessed(task)]), key=bench.mean_cost)
-        begins = [*(at.pair for at in _distinct(best)[: budget.polish_starts]), likely.pair]
-        paths = _polished(bench, begins, task, budget)
+        likely = min(bench.stands([*rounded, *_guessed(task)]), key=bench.mean_cost)
+        apart = _distinct(best)[: budget.polish_starts] if budget.rounds else []
+        paths = _polished(bench, [*(at.pair for at in apart), likely.pair], task, budget)
     else:
         task = task.on_chosen(course, best[0].pair)
         shaped, own = _course(task, budget, support, seed, progress)
@@ -180,8 +178,8 @@ def solve(
     found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
     jury = course.jury()
-    at_hand = [jury.stand(pair) for pair in rounded]
-    rivals = _no_dearer([jury.stand(pair) for pair in found], at_hand)
+    at_hand, others = jury.stands(rounded), jury.stands(found)
+    rivals = _no_dearer(others, at_hand)
     chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     final = course.verdict()
     at = _unless_dearer(final, chosen.pair, rounded)
@@ -195,6 +193,14 @@ def solve(
     if task.freedom is None:
         return result
     return replace(result, findings=(*result.findings, *moved(task.start, proposal)))
+
+
+def _starts(course: Course, known: Sequence[GridPair], task: Task) -> list[GridPair]:
+    """Return the best mixtures of known targets and rows with those of a scan, as many as the rounds start from."""
+    targets, rows = scanned(task.axes, task.resolution.cut_max_pct)
+    screen = course.bench(course.budget.screen_draws)
+    mixed = mixtures(screen, [*known, *targets], [*known, *rows], task.gears)
+    return mixed[: course.budget.starts]
 
 
 def _guessed(task: Task) -> list[GridPair]:
@@ -241,7 +247,7 @@ def _unless_dearer(final: Bench, chosen: GridPair, known: Sequence[GridPair]) ->
     reason.
     """
     at = final.stand(chosen)
-    rival = min((final.stand(pair) for pair in known), key=lambda one: one.cost)
+    rival = min(final.stands(known), key=lambda one: one.cost)
     apart, error = final.dearer(at, rival)
     return rival if apart > max(EQUAL * rival.cost, SURE * error) else at
 

@@ -105,7 +105,7 @@ class Task:
         if support is None:
             return bare
         bench = bare.bench(budget.search_draws)
-        scale = min(bench.stand(pair).cost for pair in known)
+        scale = min(at.cost for at in bench.stands(known))
         own = support.on(self.axes)
 
         def held(pair: GridPair) -> float:

@@ -4,6 +4,7 @@ A sheet has made-up engine, gears, weights and tyre; between them the cars cover
 simulator's cars differ in. The true car differs from it as the contract of car sheets says:
 mass by up to 2 %, torque by up to 3 %, inertia and height of the centre of gravity as guesses do. What no sheet tells
 lies anywhere within the widths of the prior, without its tails: a uniform distribution of the same standard deviation.
+Some of it can be left out (`untold`), to see how much of a result hangs on what no sheet tells.
 The wheels' circumferences agree to 0.5 %, since a proposal asks for that first.
 """
 
@@ -23,6 +24,9 @@ ROOT = Path(__file__).resolve().parents[2]
 SHEET_ERROR = {"mass_kg": 0.02, "torque_scale": 0.03, "driven_factor": 0.005}
 """Largest relative error of what a sheet tells, or of what is set right before the first drive [1]."""
 
+GUESSED = ("engine_inertia_kgm2", "cg_height_m", "tyre_law")
+"""What a sheet guesses at, or what has to be one thing or another: as wide as the prior in any case."""
+
 SIZES = (
     "195/50R15",
     "205/45R16",
@@ -36,13 +40,16 @@ SIZES = (
 """Tyre sizes of the driven axle."""
 
 
-def invented(number):
-    """Sheet and true plant of an invented car; redrawn until it can break traction, by its sheet and in truth."""
+def invented(number, untold=1.0):
+    """Sheet and true plant of an invented car; redrawn until it can break traction, by its sheet and in truth.
+
+    `untold` is the share of the prior's widths by which a true car may differ in what its sheet does not tell [1].
+    """
     base = read_carsheet(ROOT / "datasets" / "demo" / "car.toml")
     rng = np.random.default_rng([41, number])
     while True:
         sheet = _sheet(base, rng)
-        true = _truth(sheet, rng)
+        true = _truth(sheet, rng, untold)
         try:
             breaking_gears(sheet, from_carsheet(sheet, np.random.default_rng(0)))
             return sheet, true, catalogue(sheet, true, rng)
@@ -100,10 +107,10 @@ def _gearbox(rng):
     return {"ratios": tuple(first * (top / first) ** climb), "final_drive": final}
 
 
-def _truth(sheet, rng):
+def _truth(sheet, rng, untold=1.0):
     """One plant, bounded as the contract of car sheets says."""
     centre, width = prior_free(sheet)
-    half = np.sqrt(3.0) * width
+    half = np.sqrt(3.0) * width * np.array([1.0 if name in GUESSED else untold for name in INDEX])
     for name, most in SHEET_ERROR.items():
         half[INDEX[name]] = most
     draw = from_free((centre + half * rng.uniform(-1.0, 1.0, centre.size))[None, :])

@@ -51,10 +51,10 @@ class Family:
         return np.concatenate([self.target.unit(pair.target), *rows])
 
 
-def one_pair(cars, trials):
+def one_pair(cars, trials, untold):
     """Search the pair; also the logarithms of its cost and of the known one's, over the cars."""
     players = [(sheet, Simulator(sheet, scenarios, true)) for sheet, true, scenarios in
-               (invented(FIRST + number) for number in range(cars))]  # fmt: skip
+               (invented(FIRST + number, untold) for number in range(cars))]  # fmt: skip
     axes = common_practice(players[0][0])
 
     def costs(pairs):
@@ -85,8 +85,9 @@ def main():
     )
     parser.add_argument("--cars", type=int, default=48)
     parser.add_argument("--trials", type=int, default=1600)
+    parser.add_argument("--untold", type=float, default=1.0, help="see inventedcars.invented")
     call = parser.parse_args()
-    found, both = one_pair(call.cars, call.trials)
+    found, both = one_pair(call.cars, call.trials, call.untold)
     print("mean log of cost: known, found, start", both.mean(axis=1).round(4))
     print("speed  ", found.target.speed_kmh.tolist())
     print("target ", found.target.slip_pct.round(1).tolist())

@@ -108,6 +108,31 @@ def test_a_bench_against_known_pairs_counts_where_the_cheapest_of_them_costs_les
     assert bench.against([]) is bench
 
 
+def test_pairs_stand_together_as_they_stand_alone():
+    bench = Bench(judge_of(Bowl(reachable_best())), deal(GEAR_OF, DRAWS, 2), lambda pair: 0.5, Ledger())
+    bench = bench.against([START])
+    pairs = [START, pair_of(10.0, 30.0), reachable_best()]
+    for pair, together in zip(pairs, bench.stands(pairs), strict=True):
+        alone = bench.stand(pair)
+        assert together.pair is pair
+        assert together.cost == alone.cost
+        np.testing.assert_array_equal(together.played.parts, alone.played.parts)
+    assert bench.stands([]) == []
+
+
+@given(st.integers(1, 12), st.integers(1, DRAWS))
+def test_a_dealt_bench_meets_only_what_the_whole_one_has(per_gear, draws):
+    some = np.flatnonzero(np.arange(GEAR_OF.size) % 3 != 1)
+    whole = everything(some.size, draws)
+    at = Plays(some[whole.scenarios], whole.draws)
+    dealt = Bench(judge_of(Bowl(reachable_best())), at, lambda pair: 0.0, Ledger()).dealt(per_gear).at
+    assert set(dealt.scenarios) <= set(some)
+    assert np.array_equal(np.unique(dealt.draws), np.arange(draws))
+    for draw in range(draws):
+        assert set(GEAR_OF[dealt.scenarios[dealt.draws == draw]]) == set(GEAR_OF[some])
+    assert dealt.draws.size <= at.draws.size
+
+
 def test_a_draw_without_a_number_is_refused_with_its_name():
     def lost(grids, scenarios, draws):
         parts = np.ones((len(grids), scenarios.size, len(PARTS)))

@@ -1,5 +1,7 @@
 """Every sampler drives a study; what is no sampler is refused with the nearest name."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -48,3 +50,17 @@ def test_few_draws_buy_more_trials():
     some = budget.for_draws(budget.search_draws // (2 * FEW))
     assert some.trials_target == 2 * budget.trials_target
     assert some.polish_passes == 2 * budget.polish_passes
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_usual_number_of_gears_has_all_draws(count):
+    assert Budget().for_gears(count) == Budget()
+
+
+def test_more_gears_take_fewer_draws_down_to_a_share():
+    budget = Budget(search_draws=64, polish_draws=128, jury_draws=128, final_draws=48)
+    three, six = budget.for_gears(3), budget.for_gears(6)
+    assert (three.search_draws, three.polish_draws, three.jury_draws, three.final_draws) == (43, 86, 86, 32)
+    assert (six.search_draws, six.polish_draws, six.jury_draws, six.final_draws) == (32, 64, 64, 32)
+    assert replace(six, search_draws=64, polish_draws=128, jury_draws=128, final_draws=48) == budget
+    assert Budget(search_draws=1, final_draws=1).for_gears(9).final_draws == 1
