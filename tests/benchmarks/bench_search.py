@@ -3,7 +3,6 @@
     python tests/benchmarks/bench_search.py --cars 24      propose from a wrong sheet, judged on the true car
         --untold 0     the same where cars differ from their sheets by the sheets' own errors alone
     python tests/benchmarks/bench_search.py --exact 12     the default search on the true car against 20 times its time
-    python tests/benchmarks/bench_search.py --seeds 5      the same search under other seeds
     python tests/benchmarks/bench_search.py --places 8     breakpoints chosen against breakpoints kept
 
 `propose` sees the sheet of an invented car (inventedcars.py), the judge its true plant, on a catalogue that no search
@@ -153,24 +152,6 @@ def against_long(cars):
           f"median {100 * statistics.median(anew):.2f} %, worst {100 * max(anew):.2f} %")  # fmt: skip
 
 
-def over_seeds(seeds, cars=4):
-    """Print how far proposals under several seeds lie apart: under the sheet's plant, and on the true car."""
-    print("car  spread under the plant that was searched  spread on the true car  costs under the plant")
-    for number in range(cars):
-        sheet, true, scenarios = invented(number)
-        plant, _ = problem(sheet)
-        judged = fresh(sheet, plant, number, 2)
-        pairs = [proposed(sheet, seed)[0] for seed in range(seeds)]
-        costs = robust(pair_cost(episode_cost(Simulator(sheet, judged, plant).parts(pairs)), axis=1))
-        on_car = true_cost(sheet, true, scenarios, pairs)
-        spread = [100.0 * (max(one) / min(one) - 1.0) for one in (costs, on_car)]
-        print(
-            f"{number:3d}  {spread[0]:6.2f} %  {spread[1]:6.2f} %  "
-            + " ".join(f"{cost:.3f}" for cost in costs),
-            flush=True,
-        )
-
-
 def table_of(sheet, speeds, errors, free):
     """The sheet of a controller whose tables have these breakpoints, kept or free."""
     controller = sheet.controller.model_copy(
@@ -227,15 +208,12 @@ def main():
     parser.add_argument("--cars", type=int, default=0)
     parser.add_argument("--untold", type=float, default=1.0)
     parser.add_argument("--exact", type=int, default=0)
-    parser.add_argument("--seeds", type=int, default=0)
     parser.add_argument("--places", type=int, default=0)
     call = parser.parse_args()
     if call.cars:
         against_one_pair(call.cars, call.untold)
     if call.exact:
         against_long(call.exact)
-    if call.seeds:
-        over_seeds(call.seeds)
     if call.places:
         over_places(call.places)
 

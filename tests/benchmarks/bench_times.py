@@ -22,6 +22,7 @@ if __name__ == "__main__":
     sys.path[:0] = [str(Path(__file__).resolve().parents[n]) for n in (1, 2)]
 
 from benchmarks.bench_search import problem
+from benchmarks.inventedcars import invented
 
 from gridfit.carsheet import read_carsheet
 from gridfit.evidence import count_support
@@ -32,10 +33,13 @@ from gridfit.simulate.scenarios import catalogue
 from pipelines.identify import identify
 from pipelines.ingest import Source, ingest
 from pipelines.progress import silent
+from pipelines.proposal import first_budget
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "datasets" / "demo"
 WHAT_IF_DRAWS = 16
+MANY_GEARS = 0
+"""Number of an invented car of which five gears break traction."""
 COMMAND = "import sys; from pipelines.cli import main; sys.exit(main())"
 
 
@@ -111,10 +115,10 @@ def what_if(rounds, sheet, plant, scenarios):
     return times
 
 
-def memory(sheet, plant, scenarios):
+def memory(sheet, plant, scenarios, **more):
     """Largest memory of Python's and numpy's that a search holds [MB]."""
     tracemalloc.start()
-    search(sheet, plant, scenarios, common_practice(sheet))
+    search(sheet, plant, scenarios, common_practice(sheet), **more)
     _, most = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     return most / 1e6
@@ -131,24 +135,29 @@ def main():
     told("propose, the whole command", propose(rounds), 10.0)
     sheet = read_carsheet(DEMO / "car.toml")
     plant, scenarios = problem(sheet)
-    times, besides = timed_search(rounds, sheet, plant, scenarios, common_practice(sheet))
+    first = first_budget("normal")
+    times, _ = timed_search(rounds, sheet, plant, scenarios, common_practice(sheet), budget=first)
     told("propose's search", times, 10.0)
-    told("outside the simulator, a trial", besides, 3.0, "ms")
+    many = invented(MANY_GEARS)[0]
+    times, _ = timed_search(rounds, many, *problem(many), common_practice(many), budget=first)
+    told("the same, five gears that break traction", times, 10.0)
     told(
         f"what-if, {len(scenarios)} scenarios x {WHAT_IF_DRAWS} draws",
         what_if(rounds, sheet, plant, scenarios),
         50.0,
         "ms",
     )
-    told("memory of propose's search", [memory(sheet, plant, scenarios)], 500.0, "MB")
+    told("memory of propose's search", [memory(sheet, plant, scenarios, budget=first)], 500.0, "MB")
     source = Source(DEMO / "car.toml", (DEMO / "soft",), grids=DEMO / "grids_milder.json")
     logs = ingest(source, silent)
     fitted = identify(logs, np.random.default_rng(1), len(plant), silent).plant.on_compound("soft")
     start = read_grids(source.grids)
     played = catalogue(logs.sheet, fitted, np.random.default_rng(2))
     cells = count_support(start, logs.signals, logs.episodes)
-    times, _ = timed_search(rounds, logs.sheet, fitted, played, start, support=cells)
+    times, besides = timed_search(rounds, logs.sheet, fitted, played, start, support=cells)
     told("refine's search", times, 30.0)
+    told("outside the simulator, a trial", besides, 3.0, "ms")
+    told("memory of refine's search", [memory(logs.sheet, fitted, played, support=cells)], 500.0, "MB")
 
 
 if __name__ == "__main__":
