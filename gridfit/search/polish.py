@@ -38,7 +38,7 @@ LOOK = 16
 """Draws of a first look at many candidates; taken where all are four times as many."""
 
 KEEP = 4
-"""Candidates that are left after it."""
+"""Candidates that are left after it: with four scenarios of a gear for each draw they fill the kernel's lanes."""
 
 
 def _promising(bench: Bench, pairs: list[GridPair], gear: int | None, at: Incumbent) -> list[int]:
