@@ -200,7 +200,7 @@ def _suggest(scenarios: Scenarios, cost: FloatArray, spread: FloatArray, at: NDA
     where = " in a corner" if cornering else " in a straight line"
     grip = " on the less grippy surface" if row[S_BASE] < 0.95 else ""
     text = (
-        f"Gear {gear}, from about {round(entry / 5.0) * 5:.0f} km/h{where}{grip}: {_DRIVE[kind]}. The plants "
-        f"that fit put the cost of this at {estimate}; three or more passes would narrow it."
+        f"Gear {gear}, from about {round(entry / 5.0) * 5:.0f} km/h{where}{grip}: {_DRIVE[kind]}. By "
+        f"what is known of the car this costs {estimate}; three or more passes would narrow it."
     )
     return NextTest(gear, kind, entry, cornering, estimate, float(spread[place]), text)
