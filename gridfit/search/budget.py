@@ -15,7 +15,6 @@ MOST_MORE = 4
 FEW = 4
 """A plant is one of few draws where the search's are so many times as many."""
 
-
 USUAL_GEARS = 2
 """Gears that break traction on a usual car: up to so many the draws of a budget are as they stand."""
 

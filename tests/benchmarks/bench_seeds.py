@@ -30,12 +30,9 @@ from gridfit.simulate.batch import Simulator
 from gridfit.simulate.scenarios import catalogue
 from pipelines.identify import identify
 from pipelines.ingest import Source, ingest
+from pipelines.progress import silent
 from pipelines.proposal import PROBLEM_SEED, budget
 from pipelines.usability import usable
-
-
-def silent(what, share):
-    """Say nothing."""
 
 
 def spread(costs):
