@@ -27,11 +27,26 @@ from pipelines.report.figures_traces import Example, Response
 
 BUDGETS: dict[str, Budget] = {
     "quick": Budget(
-        rounds=2, starts=1, front_trials=8, front_pairs=6, search_draws=32, polish_draws=64, polish_passes=1
+        rounds=2,
+        starts=1,
+        joint_starts=1,
+        joint_trials=240,
+        front_trials=8,
+        front_pairs=6,
+        search_draws=32,
+        polish_draws=64,
+        polish_passes=1,
     ),
     "normal": Budget(),
     "long": Budget(
-        rounds=8, starts=4, trials_per_gear=48, trials_target=48, front_trials=64, polish_passes=4
+        rounds=8,
+        starts=4,
+        trials_per_gear=48,
+        trials_target=48,
+        joint_starts=4,
+        joint_trials=800,
+        front_trials=64,
+        polish_passes=4,
     ),
 }
 """How much a search may try, by the name that --budget takes."""

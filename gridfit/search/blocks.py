@@ -136,8 +136,8 @@ class Bench:
     known: FloatArray | None = None
 
     def against(self, pairs: Sequence[GridPair]) -> "Bench":
-        """Return the bench that also counts where a pair costs more than the cheapest of these."""
-        if not pairs:
+        """Return the bench that also counts where a pair costs more than the cheapest of these, if its judge does."""
+        if not pairs or self.judge.pooled:
             return self
         played = self.judge.play(pairs, self.at)
         refuse_lost(played)

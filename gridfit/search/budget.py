@@ -15,6 +15,9 @@ MOST_MORE = 4
 FEW = 4
 """A plant is one of few draws where the search's are so many times as many."""
 
+LOGS_TIMES, MEETS_TIMES = 6, 4
+"""Times as many catalogues, and scenarios that a draw meets in polish and jury, where the plant was fitted."""
+
 USUAL_GEARS = 2
 """Gears that break traction on a usual car: up to so many the draws of a budget are as they stand."""
 
@@ -36,10 +39,14 @@ class Budget:
         Starts of the first round, the best of a scan; without rounds the known pairs are all there is.
     trials_per_gear, trials_target : int
         Trials of each study in a round.
+    together : bool
+        Whether studies of everything at once come after the rounds; with logs.
+    joint_starts : int
+        So many of them, from the best so far; then one nearer, from the best of them.
     joint_trials, joint_population : int
-        Trials and points per call of the study of everything at once.
+        Trials of each and points per call.
     joint_reach : float
-        Half-width of its bounds in the cube [1].
+        Half-width of their bounds in the cube [1].
     front_trials : int
         Trials of each of the two studies that lean to a sharper and to a calmer pair, for the front.
     front_pairs : int
@@ -49,8 +56,8 @@ class Budget:
     catalogues : int
         Catalogues of scenarios to search on, the one of the verdict among them: a pair that is tuned to
         one set of 28 scenarios does worse on the next.
-    per_gear : int
-        Scenarios of a gear that each draw meets while searching; the verdict plays everything.
+    per_gear, polish_per_gear : int
+        Scenarios of a gear that each draw meets while searching, and in the polish; the verdict plays everything.
     jury_draws, jury_per_gear : int
         Draws, and the same, when the proposal is chosen among a few pairs.
     polish_starts, polish_passes : int
@@ -71,9 +78,11 @@ class Budget:
     starts: int = 2
     trials_per_gear: int = 32
     trials_target: int = 32
-    joint_trials: int = 0
+    together: bool = False
+    joint_starts: int = 2
+    joint_trials: int = 480
     joint_population: int = 16
-    joint_reach: float = 0.25
+    joint_reach: float = 0.3
     front_trials: int = 16
     front_pairs: int = 10
     screen_draws: int = 32
@@ -82,6 +91,7 @@ class Budget:
     final_draws: int = 48
     catalogues: int = 4
     per_gear: int = 4
+    polish_per_gear: int = 4
     jury_draws: int = DRAWS
     jury_per_gear: int = 8
     polish_starts: int = 1
@@ -102,6 +112,20 @@ class Budget:
             polish_starts=more * self.polish_starts,
             polish_passes=more * self.polish_passes,
             wide=self.wide or more > 1,
+        )
+
+    def for_logs(self) -> "Budget":
+        """Return the budget for a fitted plant, whose draws are much alike.
+
+        It meets more scenarios, and after one round everything moves at once.
+        """
+        return replace(
+            self,
+            rounds=min(1, self.rounds),
+            together=self.rounds > 0,
+            catalogues=LOGS_TIMES * self.catalogues,
+            polish_per_gear=MEETS_TIMES * self.polish_per_gear,
+            jury_per_gear=MEETS_TIMES * self.jury_per_gear,
         )
 
     def for_gears(self, count: int) -> "Budget":

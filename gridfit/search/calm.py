@@ -17,7 +17,7 @@ from gridfit.search.polish import Curve
 EQUAL = 0.02
 """Pairs within this share of the cheapest cost count as equal [1]."""
 
-CALMING = 0.01
+CALMING = 0.005
 """Share of the cost that moves towards a calmer pair may give up [1]."""
 
 WORTH = 0.01

@@ -5,7 +5,7 @@ and the evaluator only as a function, so that a search can be tested on a made-u
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
@@ -30,6 +30,9 @@ BLUR = 0.05
 LEAST_SCALE = 0.3
 """Differences are told against a draw's own cost, or this share of the mean draw's where that is more [1]: some are
 near 0."""
+
+MANY = 32
+"""So many draws are many: not every scenario has to be played on them in one turn."""
 
 
 class Evaluate(Protocol):
@@ -118,7 +121,8 @@ def deal(gear: NDArray[np.int64], n_draws: int, per_gear: int | None = None, tur
     """Deal scenarios to draws so that many draws are seen at little cost.
 
     With h hands, each has every h-th scenario of every gear and goes to every h-th draw, so all scenarios and all
-    draws are played but only one in h of their pairs.
+    draws are played but only one in h of their pairs. Where many draws are fewer than the hands, the hands between are
+    left for another turn.
 
     Parameters
     ----------
@@ -132,12 +136,15 @@ def deal(gear: NDArray[np.int64], n_draws: int, per_gear: int | None = None, tur
         Shifts which scenarios meet which draws.
     """
     least = int(np.unique(gear, return_counts=True)[1].min())
-    hands = 1 if per_gear is None else max(1, min(least // per_gear, n_draws))
-    dealt = []
-    for hand in range(hands):
+    hands = 1 if per_gear is None else max(1, least // per_gear)
+    if n_draws < MANY:
+        hands = min(hands, n_draws)
+    apart = max(1.0, hands / n_draws)
+    dealt = {}
+    for hand in {int(draw * apart) % hands for draw in range(n_draws)}:
         picks = [np.flatnonzero(gear == g)[(hand + turn) % hands :: hands] for g in np.unique(gear)]
-        dealt.append(np.sort(np.concatenate(picks)))
-    own = [dealt[draw % hands] for draw in range(n_draws)]
+        dealt[hand] = np.sort(np.concatenate(picks))
+    own = [dealt[int(draw * apart) % hands] for draw in range(n_draws)]
     return Plays(np.concatenate(own), np.repeat(np.arange(n_draws), [one.size for one in own]))
 
 
@@ -181,16 +188,20 @@ class Judge:
         Weights of the parts.
     soft : bool
         Use the smooth twins of the parts that jump.
+    pooled : bool
+        The worst tenth is that of plants and scenarios together, whatever few each draw meets, and no draw's doubt
+        counts.
     """
 
     evaluate: Evaluate
     gear: NDArray[np.int64]
     weights: Preference
     soft: bool = True
+    pooled: bool = False
 
     def hard(self) -> "Judge":
         """Return the same judge on the parts as defined, jumps and all."""
-        return Judge(self.evaluate, self.gear, self.weights, soft=False)
+        return replace(self, soft=False)
 
     def play(self, grids: Sequence[GridPair], at: Plays) -> Played:
         """Play each pair on everything in `at`."""
@@ -235,7 +246,10 @@ class Judge:
         known : float64[D], optional
             As in `robust`, in the order of the draws.
         """
-        cost = robust(self.cost_draws(played), known)
+        if self.pooled:
+            cost = pair_cost(episode_cost(played.parts, self.weights, soft=self.soft), self.weights)
+        else:
+            cost = robust(self.cost_draws(played), known)
         return np.where(np.isfinite(cost), cost, np.inf)
 
     def gear_cost(self, played: Played, gear: int) -> FloatArray:

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import count, pairwise
 
 import numpy as np
 import optuna
@@ -13,12 +14,27 @@ from gridfit.search.blocks import Bench, Block, Incumbent, Pull, joint_block, ru
 from gridfit.search.budget import Budget
 from gridfit.search.ledger import Ledger
 from gridfit.search.objective import Judge, deal, everything
+from gridfit.search.population import best_point, explore, middle
+from gridfit.search.space import blend
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
 
 LEAN = 3.0
 """Factor on the weights of jerk and re-slips for the calm end of the front; its inverse for the sharp end."""
+
+
+NEARER = 2.0
+"""Times as near the last study of everything looks as the ones before it."""
+
+
+def distinct(stands: Sequence[Incumbent]) -> list[Incumbent]:
+    """Return one of each cost, in their order: a round that finds nothing hands back what it was given."""
+    return [
+        at
+        for at, before in zip(stands, [None, *stands], strict=False)
+        if before is None or at.cost != before.cost
+    ]
 
 
 def block_seed(seed: int, *place: int) -> int:
@@ -70,21 +86,27 @@ class Course:
     _began: float = field(default_factory=time.monotonic)
     _done: int = 0
 
-    def bench(self, draws: int, turn: int = 0, judge: Judge | None = None) -> Bench:
+    def bench(
+        self, draws: int, turn: int = 0, judge: Judge | None = None, per_gear: int | None = None
+    ) -> Bench:
         """Return a place to search: the first draws, dealt as in `objective.deal`."""
-        at = deal(self.judge.gear, min(draws, self.n_draws), self.budget.per_gear, turn)
+        at = deal(self.judge.gear, min(draws, self.n_draws), per_gear or self.budget.per_gear, turn)
         return Bench(judge or self.judge, at, self.pull, self.ledger).against(self.known)
+
+    def polish(self) -> Bench:
+        """Return the place to polish: enough meetings that single cells can be told apart, jumps and all."""
+        return self.bench(self.budget.polish_draws, 0, self.judge.hard(), self.budget.polish_per_gear)
 
     def jury(self) -> Bench:
         """Return the place to choose among a few pairs: draws and meetings that the search has not seen, and many."""
         b = self.budget
-        at = deal(self.judge.gear, min(b.jury_draws, self.n_draws), b.jury_per_gear, turn=1)
-        return Bench(self.judge.hard(), at, self.pull, self.ledger).against(self.known)
+        return self.bench(b.jury_draws, 1, self.judge.hard(), b.jury_per_gear)
 
     def verdict(self) -> Bench:
         """Return the place to judge in full: the standard scenarios on many draws, jumps and all."""
         at = everything(self.n_standard, min(self.budget.final_draws, self.n_draws))
-        return Bench(self.judge.hard(), at, self.pull, self.ledger).against(self.known)
+        judge = replace(self.judge.hard(), pooled=False)
+        return Bench(judge, at, self.pull, self.ledger).against(() if self.judge.pooled else self.known)
 
     def run(self, starts: Sequence[GridPair]) -> list[GridPair]:
         """Search from several pairs, best first; the best pair of every stage, in order.
@@ -100,8 +122,8 @@ class Course:
             if self._out_of_time():
                 break
             stages.append(self._round(round_, stages[-1]))
-        if self.budget.joint_trials:
-            stages.append(self._joint("joint", stages[-1], self.budget.joint_trials, self.judge))
+        if self.budget.together:
+            stages += self._together(stages)
         for name, factor in (("sharp", 1.0 / LEAN), ("calm", LEAN)):
             if self.budget.front_trials:
                 judge = leaning(self.judge, factor)
@@ -125,6 +147,47 @@ class Course:
                 block = replace(block, name=f"{block.name}, start {start + 1}")
             at = self._study(bench, block, at, round_, trials, b.population, b.reach(round_), seed)
         return at.pair
+
+    def _together(self, stages: Sequence[GridPair]) -> list[GridPair]:
+        """Return where studies of everything at once settle, the best last.
+
+        Rows and target follow each other down valleys that neither leads along by itself.
+        """
+        b, jury = self.budget, self.jury()
+        ahead = distinct(sorted(jury.stands(stages), key=lambda at: at.cost))
+        found: list[GridPair] = []
+        for place in range(b.joint_starts):
+            start = ahead[place % len(ahead)].pair
+            name = f"everything {place + 1}"
+            found += self._settled(name, start, b.search_draws, b.joint_trials, b.joint_reach)
+        between = [blend(one, two, 0.5) for one, two in pairwise(found[::2])]
+        best = min(jury.stands([ahead[0].pair, *found, *between]), key=lambda at: at.cost).pair
+        near = b.joint_reach / NEARER
+        found += self._settled("everything near", best, b.polish_draws, b.joint_trials, near)
+        found.append(min(jury.stands([best, *found[-2:]]), key=lambda at: at.cost).pair)
+        return found
+
+    def _settled(self, name: str, pair: GridPair, draws: int, trials: int, reach: float) -> list[GridPair]:
+        """Return where the populations of a study of everything settle, then its best trial.
+
+        Each population is judged on other meetings of draws and scenarios: what is tuned to one deal loses on the next.
+        """
+        b, block = self.budget, replace(joint_block(self.blocks), name=name)
+        deals = (self.bench(draws, turn, self.judge.hard()) for turn in count(1))
+        self._say(name, trials)
+        at = next(deals).stand(pair)
+
+        def score(points: FloatArray) -> FloatArray:
+            return next(deals).score(block, b.rounds, at, points)[2]
+
+        start, seed = block.unit(pair), block_seed(self.seed, b.rounds, len(self.studies))
+        study = explore(
+            score, start, at.cost, block.names, name=name, trials=trials, population=b.joint_population, reach=reach,
+            seed=seed, sampler=b.sampler, on_population=lambda study: self._out_of_time(),
+        )  # fmt: skip
+        self.studies[name] = study
+        ends = middle(study, block.names, b.joint_population), best_point(study, block.names)
+        return [block.apply(pair, end) for end in ends]
 
     def _joint(self, name: str, pair: GridPair, trials: int, judge: Judge) -> GridPair:
         b = self.budget
@@ -161,7 +224,8 @@ class Course:
         gears = sum(block.gear is not None for block in self.blocks)
         b = self.budget
         per_round = gears * b.trials_per_gear + b.trials_target
-        total = max(1, (b.rounds + b.starts - 1) * per_round + b.joint_trials + 2 * b.front_trials)
+        together = (b.joint_starts + 1) * b.joint_trials if b.together else 0
+        total = max(1, (b.rounds + b.starts - 1) * per_round + together + 2 * b.front_trials)
         self.progress(f"search, {what}", 0.9 * self._done / total)
         self._done += trials
 

@@ -22,8 +22,8 @@ AGREE = 0.75
 LOOK_PER_GEAR = 8
 """Scenarios of a gear that each draw meets where the reasons of changes are only told, not acted on."""
 
-GIVE_BACK = 0.03
-"""Share of the gain over the grids in force that taking changes back may cost [1]."""
+GIVE_BACK, GIVE_BACK_COST = 0.03, 0.002
+"""Shares of the gain over the grids in force, and of the cost, that taking changes back may cost [1]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,23 +233,24 @@ def copied_notes(pair: GridPair, before: GridPair, gears: Sequence[int]) -> list
 
 
 def _take_back(
-    bench: Bench, at: Incumbent, before: GridPair, held: list[Change]
-) -> tuple[Incumbent, list[Change]]:
+    jury: Bench, pair: GridPair, before: GridPair, held: list[Change]
+) -> tuple[GridPair, list[Change]]:
     """Take back as many of the changes, from the first on, as cost next to nothing of the gain."""
-    if not held:
-        return at, held
-    pairs = [hold(at.pair, before, held[: n + 1]) for n in range(len(held))]
-    played, cost = bench.costs(pairs, None, at)
-    gain = max(0.0, bench.stand(before).cost - at.cost)
-    fine = np.flatnonzero(cost <= at.cost + GIVE_BACK * gain)
-    if fine.size == 0:
-        return at, []
-    n = int(fine[-1])
-    return Incumbent(pairs[n], played.one(n), float(cost[n])), held[: n + 1]
+    backs = [hold(pair, before, held[: n + 1]) for n in range(len(held))]
+    old, whole, *costs = (at.cost for at in jury.stands([before, pair, *backs]))
+    most = whole + min(GIVE_BACK * max(0.0, old - whole), GIVE_BACK_COST * whole)
+    fine = np.flatnonzero(np.array(costs) <= most)
+    n = int(fine[-1]) + 1 if fine.size else 0
+    return [pair, *backs][n], held[:n]
 
 
 def settle(
-    bench: Bench, at: Incumbent, start: GridPair, support: Support | None, gears: Sequence[int]
+    bench: Bench,
+    at: Incumbent,
+    start: GridPair,
+    support: Support | None,
+    gears: Sequence[int],
+    jury: Bench | None = None,
 ) -> tuple[Incumbent, tuple[CellNote, ...]]:
     """Take back what nothing supports, and say of every changed cell what it rests on.
 
@@ -269,6 +270,8 @@ def settle(
         On the axes of the pair.
     gears : sequence of int
         Gears that were searched.
+    jury : Bench, optional
+        Where the cost of taking changes back is judged; `bench` if left out.
 
     Returns
     -------
@@ -284,7 +287,9 @@ def settle(
         found = changes(bench, at, before, support, gears)
     held = [] if support is None else [change for change in found if not change.supported]
     held.sort(key=lambda change: change.gain.mean)
-    at, held = _take_back(bench, at, before, held)
+    if held:
+        pair, held = _take_back(jury or bench, at.pair, before, held)
+        at = bench.stand(pair)
     notes = []
     for change in found:
         data = support is not None and change.episodes >= ENOUGH_EPISODES

@@ -17,7 +17,7 @@ from gridfit.search.objective import IndexArray, Judge
 from gridfit.search.placing import freedom_of, moved
 from gridfit.search.polish import curves_of, polish
 from gridfit.search.result import SearchResult, assemble
-from gridfit.search.rounds import Course, Progress, mixtures
+from gridfit.search.rounds import Course, Progress, distinct, mixtures
 from gridfit.search.scaled import figures, scaled
 from gridfit.search.settle import fill_untested, settle
 from gridfit.search.space import blend, generic, on_axes, scanned
@@ -86,7 +86,8 @@ def search(
         surely more than the generic pair: by more than 2 % and two standard errors.
     """
     gears = np.unique(scenarios.gear).size
-    budget = (budget or Budget()).for_draws(len(plant)).for_gears(gears)
+    logs, budget = support is not None, budget or Budget()
+    budget = (budget.for_logs() if logs else budget).for_draws(len(plant)).for_gears(gears)
     rng = np.random.default_rng(EXTRA_CATALOGUES)
     extra = [catalogue(sheet, plant, rng) for _ in range(budget.catalogues - 1)]
     played = join([scenarios, *extra])
@@ -99,7 +100,7 @@ def search(
     freedom = freedom_of(sheet, axes, used, scenarios, plant)
     own = axes if freedom is None else freedom.within(axes)
     task = Task(
-        judge=Judge(evaluate, played.gear, preference or Preference(), soft=budget.soft),
+        judge=Judge(evaluate, played.gear, preference or Preference(), budget.soft, pooled=logs),
         n_draws=len(plant),
         n_standard=len(scenarios),
         speed_range_kmh=used,
@@ -154,14 +155,14 @@ def solve(
     known = [*shaped.values(), *_guessed(task)]
     stages = course.run(_starts(course, known, task) if budget.rounds else known)
     progress("polish", 0.9)
-    bench = course.bench(budget.search_draws, judge=course.judge.hard())
-    best = sorted(bench.stands(stages), key=lambda at: at.cost)
+    best = sorted(course.jury().stands(stages), key=lambda at: at.cost)
     rounded = [step.pair(pair) for pair in shaped.values()]
     if task.freedom is None:
-        bench = course.bench(budget.polish_draws, judge=course.judge.hard())
+        bench = course.polish()
         likely = min(bench.stands([*rounded, *_guessed(task)]), key=bench.mean_cost)
-        apart = _distinct(best)[: budget.polish_starts] if budget.rounds else []
-        paths = _polished(bench, [*(at.pair for at in apart), likely.pair], task, budget)
+        apart = distinct(best)[: budget.polish_starts] if budget.rounds else []
+        apart += [] if budget.together else [likely]
+        paths = _polished(bench, [at.pair for at in apart], task, budget)
     else:
         task = task.on_chosen(course, best[0].pair)
         shaped, own = _course(task, budget, support, seed, progress)
@@ -170,20 +171,22 @@ def solve(
         rounded = [step.pair(pair) for pair in shaped.values()]
         paths = [[bench.stand(task.axes)]]
     polished = min((path[-1] for path in paths), key=lambda at: at.cost)
-    curves = curves_of(polished.pair, gears, step, task.speed_range_kmh)
-    found = [at.pair for path in paths for at in (*path[1:-1:2], path[-1])]
-    few = bench.first(budget.search_draws)
-    found += [one.pair for one in calm(few, few.stand(polished.pair), curves)]
+    found = [at.pair for path in paths for at in (path[0], *path[1:-1:2], path[-1])]
     found += _guessed(task)
     found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
     jury = course.jury()
     at_hand, others = jury.stands(rounded), jury.stands(found)
-    rivals = _no_dearer(others, at_hand)
+    ahead = min(others, key=lambda at: at.cost)
+    curves = curves_of(ahead.pair, gears, step, task.speed_range_kmh)
+    calmer = jury.stands([one.pair for one in calm(bench, bench.stand(ahead.pair), curves)])
+    # With logs one end stands for the search: which of its other steps happens to be calmer is each seed's own chance.
+    rivals = _no_dearer([*([ahead] if budget.together else others), *calmer], at_hand)
     chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     final = course.verdict()
     at = _unless_dearer(final, chosen.pair, rounded)
-    at, cells = settle(final, at, task.start, None if support is None else support.on(at.pair), gears)
+    seen = None if support is None else support.on(at.pair)
+    at, cells = settle(final, at, task.start, seen, gears, jury)
     untouched = final.stand(task.start)
     if final.mean_cost(untouched) < final.mean_cost(at):
         at, cells = untouched, ()
@@ -206,15 +209,6 @@ def _starts(course: Course, known: Sequence[GridPair], task: Task) -> list[GridP
 def _guessed(task: Task) -> list[GridPair]:
     """Return the task's guess, if it has one, on its breakpoints and the controller's steps."""
     return [] if task.guess is None else [task.resolution.pair(on_axes(task.guess, task.axes))]
-
-
-def _distinct(stands: Sequence[Incumbent]) -> list[Incumbent]:
-    """Return one of each cost, in their order: a round that finds nothing hands back what it was given."""
-    return [
-        at
-        for at, before in zip(stands, [None, *stands], strict=False)
-        if before is None or at.cost != before.cost
-    ]
 
 
 def _polished(bench: Bench, pairs: Sequence[GridPair], task: Task, budget: Budget) -> list[list[Incumbent]]:

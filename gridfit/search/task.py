@@ -72,7 +72,7 @@ class Task:
         if self.freedom is None:
             return self
         budget = course.budget
-        bench, final = course.bench(budget.polish_draws, judge=course.judge.hard()), course.jury()
+        bench, final = course.polish(), course.jury()
 
         def polished(one: GridPair) -> Incumbent:
             used = self.speed_range_kmh

@@ -34,6 +34,9 @@ from pipelines.progress import silent
 from pipelines.proposal import PROBLEM_SEED, budget
 from pipelines.usability import usable
 
+FRESH = 24
+"""Catalogues to judge on: with two of them chance alone sets pairs of one cost 1 % apart."""
+
 
 def spread(costs):
     """Dearest over cheapest [%]."""
@@ -42,7 +45,7 @@ def spread(costs):
 
 def under(sheet, plant, pairs, number):
     """Mean cost of each pair under a plant, on catalogues that no search saw."""
-    judged = fresh(sheet, plant, number, 2)
+    judged = fresh(sheet, plant, number, FRESH)
     return robust(pair_cost(episode_cost(Simulator(sheet, judged, plant).parts(pairs)), axis=1))
 
 

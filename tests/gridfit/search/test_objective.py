@@ -1,5 +1,7 @@
 """Judging: deals cover everything once, gear by gear is exact, lost numbers are refused."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,12 +11,12 @@ from gridfit.errors import DataError
 from gridfit.recovery import PARTS, Preference, episode_cost, pair_cost
 from gridfit.search.blocks import Bench
 from gridfit.search.ledger import Ledger
-from gridfit.search.objective import BLUR, DOUBT, Plays, deal, everything, robust
+from gridfit.search.objective import BLUR, DOUBT, MANY, Plays, deal, everything, robust
 from gridfit.search.space import with_row
 from tests.gridfit.search.landscape import DRAWS, GEAR_OF, START, Bowl, judge_of, pair_of, reachable_best
 
 
-@given(st.integers(1, 30), st.integers(1, 10), st.integers(0, 5), st.integers(1, 4))
+@given(st.integers(1, MANY - 1), st.integers(1, 10), st.integers(0, 5), st.integers(1, 4))
 def test_deals_hold_every_draw_once_and_every_scenario_once(n_draws, per_gear, turn, gears):
     gear = np.repeat(np.arange(1, gears + 1), 14)
     at = deal(gear, n_draws, per_gear, turn)
@@ -155,3 +157,26 @@ def test_a_first_look_is_the_full_one_on_its_draws(count, per_gear):
     np.testing.assert_array_equal(few.known, bench.known[:count])
     draws = few.judge.cost_draws(full.first(count))
     np.testing.assert_array_equal(draws, bench.judge.cost_draws(full)[:, :count])
+
+
+def test_a_pooled_judge_takes_the_worst_tenth_of_all_that_was_played():
+    judge = replace(judge_of(Bowl(reachable_best())), pooled=True)
+    played = judge.play([START], deal(GEAR_OF, DRAWS, 4))
+    costs = np.sort(episode_cost(played.parts[0], Preference()))
+    worst = costs[-round(0.1 * costs.size) :]
+    assert judge.cost(played)[0] == pytest.approx(costs.mean() + 0.5 * (worst.mean() - costs.mean()))
+
+
+def test_a_pooled_judge_knows_no_doubt():
+    judge = replace(judge_of(Bowl(reachable_best())), pooled=True)
+    bench = Bench(judge, deal(GEAR_OF, DRAWS), lambda pair: 0.0, Ledger())
+    assert bench.against([START]).known is None
+    assert replace(bench, judge=replace(judge, pooled=False)).against([START]).known is not None
+
+
+@given(st.integers(MANY, 50), st.integers(0, 3))
+def test_many_draws_that_are_fewer_than_the_hands_meet_all_scenarios_over_the_turns(n_draws, begin):
+    gear = np.repeat([1, 2], 240)
+    turns = [deal(gear, n_draws, 2, begin + turn) for turn in range(4)]
+    assert all(np.array_equal(np.bincount(at.draws), np.full(n_draws, 4)) for at in turns)
+    assert np.array_equal(np.unique(np.concatenate([at.scenarios for at in turns])), np.arange(gear.size))

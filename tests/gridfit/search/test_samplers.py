@@ -52,6 +52,15 @@ def test_few_draws_buy_more_trials():
     assert some.polish_passes == 2 * budget.polish_passes
 
 
+def test_with_logs_one_round_is_followed_by_studies_of_everything_on_more_scenarios():
+    usual = Budget()
+    logs = usual.for_logs()
+    assert (usual.together, logs.together) == (False, True)
+    assert logs.rounds == 1
+    assert logs.catalogues > usual.catalogues
+    assert not replace(usual, rounds=0).for_logs().together
+
+
 @pytest.mark.parametrize("count", [1, 2])
 def test_a_usual_number_of_gears_has_all_draws(count):
     assert Budget().for_gears(count) == Budget()

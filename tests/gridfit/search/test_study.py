@@ -15,7 +15,7 @@ from gridfit.search.budget import Budget
 from gridfit.search.calm import EQUAL
 from gridfit.search.ledger import Ledger
 from gridfit.search.objective import everything
-from gridfit.search.population import best_point, explore, plain_trials, quiet_optuna
+from gridfit.search.population import best_point, explore, middle, plain_trials, quiet_optuna
 from gridfit.search.space import generic, on_axes, row_space
 from gridfit.search.study import _unless_dearer, solve
 from gridfit.search.support import Support
@@ -285,3 +285,63 @@ def test_more_cut_in_a_higher_gear_is_said():
     cut[0] = cut[0] * 0.3
     result = solved(Bowl(pair_of(base.target.slip_pct, cut)))
     assert any(said.startswith("Gear 2 asks for more cut than gear 1") for said in result.findings)
+
+
+def test_a_study_settles_at_the_mean_of_the_better_halves_of_its_last_third():
+    # the sum of squares tells which half is better: by hand from the study's own trials, in order
+    names = ("a", "b")
+    study = explore(
+        lambda points: (points**2).sum(axis=1), np.array([0.6, 0.4]), 0.52, names, name="bowl", trials=6 * 4,
+        population=4, reach=0.3, seed=2,
+    )  # fmt: skip
+    points = np.array([[trial.params[n] for n in names] for trial in study.trials[1:]]).reshape(6, 4, 2)
+    better = [sorted(points[k].tolist(), key=lambda p: p[0] ** 2 + p[1] ** 2)[:2] for k in (4, 5)]
+    np.testing.assert_allclose(middle(study, names, 4), np.mean(np.concatenate(better), axis=0))
+
+
+@pytest.mark.parametrize("populations", [0, 1, 2])
+def test_a_short_study_settles_too(populations):
+    study = explore(
+        lambda points: (points**2).sum(axis=1), np.array([0.6]), 0.36, ("a",), name="bowl", trials=4 * populations,
+        population=4, reach=0.3, seed=2,
+    )  # fmt: skip
+    last = [trial.params["a"] for trial in study.trials[-4:]] if populations else [0.6]
+    expected = np.mean(sorted(last, key=lambda x: x**2)[: max(1, len(last) // 2)])
+    assert middle(study, ("a",), 4) == pytest.approx(expected)
+
+
+class Shaken:
+    """A bowl whose place every meeting of scenario and draw moves: few meetings tell little of where it lies."""
+
+    def __init__(self, best, shake):
+        self.best, self.shake = best, shake
+
+    def __call__(self, grids, scenarios, draws):
+        parts = np.zeros((len(grids), scenarios.size, len(PARTS)))
+        place = np.array([
+            np.random.default_rng([n, d]).normal(0.0, self.shake, 1 + ERROR.size)
+            for n, d in zip(scenarios, draws, strict=True)
+        ])  # fmt: skip
+        for c, pair in enumerate(grids):
+            off = np.mean(np.log(pair.target.at(SPEED) / self.best.target.at(SPEED)))
+            row = np.array([(pair.cut.row(g) - self.best.cut.row(g)) / 30.0 for g in GEAR_OF[scenarios]])
+            miss = np.column_stack((np.full(scenarios.size, off), row)) - place
+            parts[c, :, PART_INDEX["drive_lost_kmh"]] = 1.0 + np.mean(miss**2, axis=1)
+        return parts
+
+
+def test_with_logs_seeds_agree_where_few_meetings_tell_little():
+    start, best = START, reachable_best()
+    support = Support(start, np.full((4, 7), 9), np.ones((4, 7)), np.full(10, 9), np.ones(10))
+    task = task_of(Shaken(best, 0.3), start)
+    task = replace(task, judge=replace(task.judge, pooled=True), n_draws=24)
+    budget = Budget(
+        starts=1, joint_trials=240, front_trials=0, front_pairs=1, screen_draws=8, search_draws=24,
+        polish_draws=24, jury_draws=24, final_draws=24, per_gear=2, polish_passes=1,
+    ).for_logs()  # fmt: skip
+    found = [solve(task, budget=budget, support=support, seed=seed, progress=silent).best for seed in (1, 2)]
+    still = Shaken(best, 0.0)
+    costs = still(found, np.arange(GEAR_OF.size), np.zeros(GEAR_OF.size, dtype=int))
+    costs = costs[..., PART_INDEX["drive_lost_kmh"]].mean(axis=1)
+    assert costs.max() < 1.01 * costs.min()
+    assert costs.max() < 1.05
