@@ -155,16 +155,15 @@ def solve(
     known = [*shaped.values(), *_guessed(task)]
     stages = course.run(_starts(course, known, task) if budget.rounds else known)
     progress("polish", 0.9)
-    best = sorted(course.jury().stands(stages), key=lambda at: at.cost)
     rounded = [step.pair(pair) for pair in shaped.values()]
     if task.freedom is None:
         bench = course.polish()
         likely = min(bench.stands([*rounded, *_guessed(task)]), key=bench.mean_cost)
-        apart = distinct(best)[: budget.polish_starts] if budget.rounds else []
+        apart = distinct(_ranked(course, stages))[: budget.polish_starts] if budget.rounds else []
         apart += [] if budget.together else [likely]
         paths = _polished(bench, [at.pair for at in apart], task, budget)
     else:
-        task = task.on_chosen(course, best[0].pair)
+        task = task.on_chosen(course, _ranked(course, stages)[0].pair)
         shaped, own = _course(task, budget, support, seed, progress)
         course = replace(course, known=own.known, pull=own.pull)
         bench = course.bench(budget.search_draws, judge=course.judge.hard())
@@ -179,7 +178,8 @@ def solve(
     at_hand, others = jury.stands(rounded), jury.stands(found)
     ahead = min(others, key=lambda at: at.cost)
     curves = curves_of(ahead.pair, gears, step, task.speed_range_kmh)
-    calmer = jury.stands([one.pair for one in calm(bench, bench.stand(ahead.pair), curves)])
+    few = bench if budget.together else bench.first(budget.search_draws)
+    calmer = jury.stands([one.pair for one in calm(few, few.stand(ahead.pair), curves)])
     # With logs one end stands for the search: which of its other steps happens to be calmer is each seed's own chance.
     rivals = _no_dearer([*([ahead] if budget.together else others), *calmer], at_hand)
     chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
@@ -204,6 +204,11 @@ def _starts(course: Course, known: Sequence[GridPair], task: Task) -> list[GridP
     screen = course.bench(course.budget.screen_draws)
     mixed = mixtures(screen, [*known, *targets], [*known, *rows], task.gears)
     return mixed[: course.budget.starts]
+
+
+def _ranked(course: Course, pairs: Sequence[GridPair]) -> list[Incumbent]:
+    """Return the pairs as the jury sees them, the cheapest first."""
+    return sorted(course.jury().stands(pairs), key=lambda at: at.cost)
 
 
 def _guessed(task: Task) -> list[GridPair]:
