@@ -120,14 +120,14 @@ def middle(study: optuna.Study, names: Sequence[str], population: int) -> FloatA
     Averaging of iterates: Polyak and Juditsky, SIAM J. Control Optim. 30(4), 1992 (from memory).
     """
     trials = study.get_trials(deepcopy=False)[1:]
-    begins = range(0, len(trials) - population + 1, population)
-    if not begins:
+    count = len(trials) // population
+    if not count:
         return best_point(study, names)
-    halves = []
-    for begin in begins[min(-(-2 * len(begins) // 3), len(begins) - 1) :]:
-        ranked = sorted(trials[begin : begin + population], key=lambda trial: float(trial.value or 0.0))
-        halves += [[trial.params[name] for name in names] for trial in ranked[: -(-population // 2)]]
-    return np.asarray(np.mean(halves, axis=0), dtype=np.float64)
+    last = trials[-max(1, count // 3) * population :]
+    values = np.array([trial.value for trial in last], dtype=np.float64).reshape(-1, population)
+    points = np.array([[trial.params[name] for name in names] for trial in last])
+    better = np.argsort(np.argsort(values, axis=1, kind="stable"), axis=1) < -(-population // 2)
+    return np.asarray(points[better.ravel()].mean(axis=0), dtype=np.float64)
 
 
 def best_point(study: optuna.Study, names: Sequence[str]) -> FloatArray:

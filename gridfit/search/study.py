@@ -158,9 +158,9 @@ def solve(
     rounded = [step.pair(pair) for pair in shaped.values()]
     if task.freedom is None:
         bench = course.polish()
-        likely = min(bench.stands([*rounded, *_guessed(task)]), key=bench.mean_cost)
         apart = distinct(_ranked(course, stages))[: budget.polish_starts] if budget.rounds else []
-        apart += [] if budget.together else [likely]
+        if not budget.together:
+            apart.append(min(bench.stands([*rounded, *_guessed(task)]), key=bench.mean_cost))
         paths = _polished(bench, [at.pair for at in apart], task, budget)
     else:
         task = task.on_chosen(course, _ranked(course, stages)[0].pair)
@@ -175,16 +175,8 @@ def solve(
     found += [step.pair(blend(shaped["generic"], polished.pair, share)) for share in BLENDS]
     progress("judge", 0.97)
     jury = course.jury()
-    at_hand, others = jury.stands(rounded), jury.stands(found)
-    ahead = min(others, key=lambda at: at.cost)
-    curves = curves_of(ahead.pair, gears, step, task.speed_range_kmh)
-    few = bench if budget.together else bench.first(budget.search_draws)
-    calmer = jury.stands([one.pair for one in calm(few, few.stand(ahead.pair), curves)])
-    # With logs one end stands for the search: which of its other steps happens to be calmer is each seed's own chance.
-    rivals = _no_dearer([*([ahead] if budget.together else others), *calmer], at_hand)
-    chosen = calmest(rivals, ceiling=min(one.cost for one in at_hand))
     final = course.verdict()
-    at = _unless_dearer(final, chosen.pair, rounded)
+    at = _unless_dearer(final, _choice(jury, bench, found, rounded, task, budget), rounded)
     seen = None if support is None else support.on(at.pair)
     at, cells = settle(final, at, task.start, seen, gears, jury)
     untouched = final.stand(task.start)
@@ -231,6 +223,28 @@ def _polished(bench: Bench, pairs: Sequence[GridPair], task: Task, budget: Budge
     ahead = min((path[-1] for path in paths), key=lambda at: at.cost)
     left = budget.polish_passes - once
     return [*paths, polished(ahead.pair, left)] if left else paths
+
+
+def _choice(
+    jury: Bench,
+    bench: Bench,
+    found: Sequence[GridPair],
+    known: Sequence[GridPair],
+    task: Task,
+    budget: Budget,
+) -> GridPair:
+    """Return the calmest of the jury's best, its calmer neighbours and the known pairs that cost as good as the same.
+
+    Other pairs that were found stand for it too, but not with logs: which of them happens to be calmer is each seed's
+    own chance.
+    """
+    at_hand, others = jury.stands(known), jury.stands(found)
+    ahead = min(others, key=lambda at: at.cost)
+    curves = curves_of(ahead.pair, task.gears, task.resolution, task.speed_range_kmh)
+    few = bench if budget.together else bench.first(budget.search_draws)
+    calmer = jury.stands([one.pair for one in calm(few, few.stand(ahead.pair), curves)])
+    rivals = _no_dearer([*([ahead] if budget.together else others), *calmer], at_hand)
+    return calmest(rivals, ceiling=min(one.cost for one in at_hand)).pair
 
 
 def _no_dearer(found: Sequence[Incumbent], known: Sequence[Incumbent]) -> list[Incumbent]:

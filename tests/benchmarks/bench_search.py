@@ -42,7 +42,7 @@ TIMES = 20.0
 RIVALS = ((2, "cmaes"), (3, "cmaes"), (4, "nsga2"), (5, "tpe"))
 """Seed and sampler of each longer search."""
 
-LONG = Budget(rounds=1000, joint_trials=64)
+LONG = Budget(rounds=1000)
 """A search that goes on until its time is up."""
 
 

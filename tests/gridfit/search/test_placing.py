@@ -22,7 +22,7 @@ from gridfit.simulate.visits import Visits
 from tests.gridfit.search.landscape import DRAWS, GEAR_OF, GEARS, SEARCHED, START, task_of
 
 QUICK = Budget(
-    rounds=1, trials_per_gear=24, trials_target=24, joint_trials=0, front_trials=8, front_pairs=3, screen_draws=3,
+    rounds=1, trials_per_gear=24, trials_target=24, front_trials=8, front_pairs=3, screen_draws=3,
     search_draws=DRAWS, final_draws=DRAWS, per_gear=4,
 )  # fmt: skip
 

@@ -35,7 +35,7 @@ from tests.gridfit.search.landscape import (
 )
 
 SMALL = Budget(
-    population=8, rounds=2, trials_per_gear=60, trials_target=48, joint_trials=0, front_trials=16,
+    population=8, rounds=2, trials_per_gear=60, trials_target=48, front_trials=16,
     screen_draws=3, search_draws=DRAWS, final_draws=DRAWS, per_gear=4,
 )  # fmt: skip
 
@@ -145,7 +145,7 @@ def test_a_start_that_is_best_is_handed_back():
 
 def test_a_generic_pair_that_is_best_is_not_lost():
     best = generic(START)
-    result = solved(Bowl(best), budget=Budget(rounds=0, joint_trials=0, front_trials=0, final_draws=DRAWS))
+    result = solved(Bowl(best), budget=Budget(rounds=0, front_trials=0, final_draws=DRAWS))
     assert result.cost_best.mean <= result.cost_generic.mean
     assert np.array_equal(result.best.target.slip_pct, best.target.slip_pct)
 
@@ -163,7 +163,7 @@ def test_never_worse_than_start_or_generic_on_a_random_landscape(seed):
         return parts
 
     budget = Budget(
-        rounds=1, trials_per_gear=12, trials_target=12, joint_trials=0, front_trials=0, screen_draws=2,
+        rounds=1, trials_per_gear=12, trials_target=12, front_trials=0, screen_draws=2,
         search_draws=2, final_draws=2, per_gear=2, polish_passes=1, front_pairs=3,
     )  # fmt: skip
     result = solved(noise, seed=seed, budget=budget)
